@@ -1,0 +1,54 @@
+# The commands of Strandline. `make demo` and `make test` are all a newcomer needs.
+GO   ?= go
+BUF  := $(GO) tool -modfile=tools/buf/go.mod buf
+LINT := $(GO) tool -modfile=tools/lint/go.mod golangci-lint
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+
+.PHONY: help build demo test race fuzz lint generate fresh bench clean postgres
+
+help: ## Say what there is
+	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-10s %s\n", $$1, $$2}'
+
+postgres:
+	@tools/postgres.sh
+
+build: ## Build bin/strandline
+	@mkdir -p bin
+	$(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/strandline ./cmd/strandline
+
+demo: postgres build ## Bring an invented chain of three shops in and report on it
+	bin/strandline demo
+
+test: postgres ## Run every test, on a real PostgreSQL that the tests start
+	$(GO) test -timeout 15m ./...
+
+race: postgres ## Run the tests with the race detector; the long property tests run shorter
+	$(GO) test -race -short -timeout 20m ./...
+
+FUZZTIME ?= 10s
+fuzz: postgres ## Run every fuzz target for FUZZTIME
+	@for f in $$(grep -rlE --include='*_test.go' '^func Fuzz' .); do \
+		for t in $$(sed -nE 's/^func (Fuzz[A-Za-z0-9_]*).*/\1/p' $$f); do \
+			echo "$$t $$(dirname $$f)"; $(GO) test -run '^$$' -fuzz "^$$t$$" -fuzztime $(FUZZTIME) $$(dirname $$f) || exit 1; \
+		done; \
+	done
+
+lint: ## Lint Go and protos
+	$(LINT) run ./...
+	$(BUF) lint
+	$(BUF) format --diff --exit-code --path proto/strandline
+
+generate: ## Regenerate Go code, gateway and OpenAPI from the protos
+	$(BUF) generate
+	$(GO) generate ./...
+
+fresh: generate ## Fail if generated files or go.mod are not what the sources make
+	$(GO) mod tidy
+	git diff --exit-code -- proto services go.mod go.sum
+	@test -z "$$(git status --porcelain --untracked-files=all -- proto services)" || { git status --short -- proto services; echo 'generated files are not committed'; exit 1; }
+
+bench: postgres ## Run the benchmarks that compare both sides in one run, and print the ratios
+	$(GO) run ./internal/systemtest/bench
+
+clean: ## Remove what was built (a data folder stays)
+	rm -rf bin
