@@ -1,0 +1,148 @@
+package rpc
+
+import (
+	"errors"
+	"fmt"
+	"regexp"
+	"strings"
+	"sync"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"strandline.example/strandline/internal/errs"
+)
+
+var validator = sync.OnceValues(func() (protovalidate.Validator, error) { return protovalidate.New() })
+
+// Validate holds the rules that a message's proto states against it. The error is Invalid, INVALID_FIELD, with every violation.
+func Validate(m proto.Message) error {
+	vs, err := Violations(m)
+	if err != nil {
+		return err
+	}
+	if len(vs) > 0 {
+		return errs.Fields(vs...)
+	}
+	return nil
+}
+
+// Violations returns what Validate would complain of, for handlers that report by row. An error means that the rules could not
+// be run: a fault of the service.
+func Violations(m proto.Message) ([]errs.Violation, error) {
+	v, err := validator()
+	if err != nil {
+		return nil, errs.New(errs.Internal, "INTERNAL", "validation cannot start").Because(err)
+	}
+	err = v.Validate(m)
+	if err == nil {
+		return nil, nil
+	}
+	var bad *protovalidate.ValidationError
+	if !errors.As(err, &bad) {
+		return nil, errs.New(errs.Internal, "INTERNAL", "validation cannot run").Because(err)
+	}
+	out := make([]errs.Violation, 0, len(bad.Violations))
+	for _, v := range bad.Violations {
+		out = append(out, errs.Violation{
+			Field:       protovalidate.FieldPathString(v.Proto.GetField()),
+			Value:       printed(v),
+			Description: remedy(v),
+			Reason:      "INVALID_FIELD",
+		})
+	}
+	return out, nil
+}
+
+// printed returns the value of a scalar field, shortened.
+func printed(v *protovalidate.Violation) string {
+	d := v.FieldDescriptor
+	if d == nil || !v.FieldValue.IsValid() || d.IsMap() {
+		return ""
+	}
+	switch x := v.FieldValue.Interface().(type) {
+	case string:
+		return clip(x, maxValue)
+	case bool, int32, int64, uint32, uint64, float32, float64:
+		return fmt.Sprint(x)
+	case protoreflect.EnumNumber:
+		if e := d.Enum().Values().ByNumber(x); e != nil {
+			return string(e.Name())
+		}
+		return fmt.Sprint(int32(x))
+	case protoreflect.List:
+		return fmt.Sprintf("%d items", x.Len())
+	case protoreflect.Message:
+		if s, ok := x.Interface().(fmt.Stringer); ok && x.IsValid() && wellKnown(x.Descriptor().FullName()) {
+			return clip(s.String(), maxValue)
+		}
+	}
+	return ""
+}
+
+func wellKnown(name protoreflect.FullName) bool {
+	return name == "google.protobuf.Timestamp" || name == "google.protobuf.Duration"
+}
+
+// remedy says what is wanted instead.
+func remedy(v *protovalidate.Violation) string {
+	switch rule := v.Proto.GetRuleId(); rule {
+	case "required":
+		return "must be set"
+	case "string.uuid", "string.uuid_empty":
+		return "want a UUID in lower-case hexadecimal with hyphens, for example 0193b1c2-6f7e-7a10-8b3e-2f1d4c5b6a79"
+	case "string.pattern":
+		pattern, _ := v.RuleValue.Interface().(string)
+		if t := template(pattern); t != "" {
+			return "want a resource name of the form " + t
+		}
+		return "want text that matches " + pattern
+	case "enum.defined_only", "enum.not_in":
+		return "want one of " + strings.Join(enumNames(v.FieldDescriptor), ", ")
+	}
+	if text := v.Proto.GetMessage(); text != "" {
+		return text
+	}
+	return "breaks the rule " + v.Proto.GetRuleId()
+}
+
+func enumNames(d protoreflect.FieldDescriptor) (names []string) {
+	if d == nil || d.Enum() == nil {
+		return nil
+	}
+	values := d.Enum().Values()
+	for i := range values.Len() {
+		if values.Get(i).Number() != 0 {
+			names = append(names, string(values.Get(i).Name()))
+		}
+	}
+	return names
+}
+
+var nameSegment = regexp.MustCompile(`([a-zA-Z]+)/(\[[^\]]*\]\{[0-9,]+\}|\([^)]*\))`)
+
+// template turns the pattern of a resource name into the form that people write: orgs/{org}/units/{unit}. It returns "" for
+// other patterns.
+func template(pattern string) string {
+	p := strings.TrimSuffix(strings.TrimPrefix(pattern, "^"), "$")
+	optional := false
+	if inner, ok := strings.CutPrefix(p, "("); ok && strings.HasSuffix(inner, ")?") {
+		p, optional = strings.TrimSuffix(inner, ")?"), true
+	}
+	if !strings.HasPrefix(p, "orgs/") {
+		return ""
+	}
+	p = nameSegment.ReplaceAllStringFunc(p, func(s string) string {
+		m := nameSegment.FindStringSubmatch(s)
+		form := m[1] + "/{" + strings.TrimPrefix(resourceType(m[1]+"/x"), Domain+"/") + "}"
+		if strings.HasSuffix(m[2], "|-)") {
+			form += " (or - for all)"
+		}
+		return form
+	})
+	if optional {
+		p += ", or nothing"
+	}
+	return p
+}
