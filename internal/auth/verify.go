@@ -90,6 +90,12 @@ func (v *Verifier) key(t *jwt.Token) (any, error) {
 // plain checks that header and payload are JSON objects in which no name occurs twice: readers that differ in which of two they
 // believe would see different tokens (RFC 8725, section 2.6, and RFC 7519, section 4).
 func plain(token string) error {
+	for i := range len(token) { // Go's base64 skips line breaks
+		c := token[i]
+		if (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '-' && c != '_' && c != '.' {
+			return problem("it is malformed")
+		}
+	}
 	parts := strings.Split(token, ".")
 	if len(parts) != 3 {
 		return problem("it is malformed")
