@@ -1,0 +1,129 @@
+package pg
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/tenant"
+)
+
+// maxRetries is how often a transaction is run again after it lost to another one, or could not begin.
+const maxRetries = 3
+
+// open is the transaction a context carries.
+type open struct {
+	org      uuid.UUID // zero: across orgs
+	readOnly bool
+	tx       pgx.Tx
+}
+
+// openKey finds a DB's open transaction in a context; another DB's is another key.
+type openKey struct{ db *DB }
+
+// InOrg runs fn in one read-write transaction (read committed) that sees and writes the rows of org only, and commits
+// if fn returns nil. Inside it, InOrg and ReadOrg with the context that fn got join the transaction; another org, or
+// writing inside a ReadOrg, is refused.
+//
+// The outermost call runs fn again, up to three times, if the transaction lost to another (40001, 40P01) or the
+// connection could not begin it: fn must keep no outside state. An error of the outermost call is an *errs.E; what fn
+// returned comes back as it is if it is one. An error while committing can mean that the commit happened.
+func (db *DB) InOrg(ctx context.Context, org tenant.Org, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	if org.UUID == uuid.Nil {
+		return errs.New(errs.Internal, "INTERNAL", "a transaction needs an org")
+	}
+	// One trip. SET takes no bind parameter; the UUID's own printing is safe.
+	begin := "begin isolation level read committed read write; set local strandline.org = '" + org.UUID.String() + "'"
+	return db.run(ctx, begin, open{org: org.UUID}, fn)
+}
+
+// ReadOrg is InOrg for reading: read only, and repeatable read, so that all of fn's statements see one state. Inside
+// InOrg it joins, and sees what that wrote.
+func (db *DB) ReadOrg(ctx context.Context, org tenant.Org, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	if org.UUID == uuid.Nil {
+		return errs.New(errs.Internal, "INTERNAL", "a transaction needs an org")
+	}
+	begin := "begin isolation level repeatable read read only; set local strandline.org = '" + org.UUID.String() + "'"
+	return db.run(ctx, begin, open{org: org.UUID, readOnly: true}, fn)
+}
+
+// AcrossOrgs runs fn in a read-only transaction without an org. Only tables whose policy says so show rows in it: heads,
+// and the registry's orgs.
+func (db *DB) AcrossOrgs(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	const begin = "begin isolation level repeatable read read only; set local strandline.across = 'heads'"
+	return db.run(ctx, begin, open{readOnly: true}, fn)
+}
+
+func (db *DB) run(ctx context.Context, begin string, want open, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	if have, ok := ctx.Value(openKey{db}).(open); ok {
+		switch {
+		case have.org != want.org:
+			return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("a transaction of org %s is open; one of org %s cannot run inside it", have.org, want.org))
+		case have.readOnly && !want.readOnly:
+			return errs.New(errs.Internal, "INTERNAL", "a read-only transaction is open; one that writes cannot run inside it")
+		}
+		return fn(ctx, have.tx)
+	}
+	for try := 0; ; try++ {
+		err, again := db.once(ctx, begin, want, fn)
+		if err == nil {
+			return nil
+		}
+		if !again || try == maxRetries || ctx.Err() != nil {
+			return Err(err)
+		}
+		// A random pause keeps two losers from meeting again.
+		pause := time.NewTimer(time.Duration(1+rand.IntN(20<<try)) * time.Millisecond)
+		select {
+		case <-pause.C:
+		case <-ctx.Done():
+			pause.Stop()
+			return Err(err)
+		}
+	}
+}
+
+// once runs fn in one transaction. Again says that running it anew may help and repeats no effect.
+func (db *DB) once(ctx context.Context, begin string, want open, fn func(ctx context.Context, tx pgx.Tx) error) (err error, again bool) {
+	tx, err := db.pool.BeginTx(ctx, pgx.TxOptions{BeginQuery: begin})
+	if err != nil {
+		return err, connectionTrouble(err)
+	}
+	want.tx = tx
+	done := false
+	defer func() {
+		if done {
+			return
+		}
+		// Also when fn panics, and when ctx has ended: the connection should come back clean rather than be closed.
+		back, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		if rerr := tx.Rollback(back); rerr != nil && !errors.Is(rerr, pgx.ErrTxClosed) && err != nil {
+			err = errors.Join(err, rerr)
+		}
+	}()
+	if err := fn(context.WithValue(ctx, openKey{db}, want), tx); err != nil {
+		return err, lostRace(err)
+	}
+	if err := ctx.Err(); err != nil {
+		return err, false
+	}
+	done = true
+	err = tx.Commit(ctx)
+	return err, lostRace(err)
+}
+
+// lostRace says that the transaction was rolled back because of another one.
+func lostRace(err error) bool {
+	switch Code(err) {
+	case "40001", "40P01":
+		return true
+	}
+	return false
+}
