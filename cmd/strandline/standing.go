@@ -1,0 +1,159 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+)
+
+// standingView prints a standing for people.
+type standingView struct {
+	a     *app
+	s     *compliancepb.Standing
+	zone  *time.Location
+	tags  map[string]string // by unit name; names without a tag are shown as they are
+	title string
+}
+
+func (v standingView) tag(unit string) string {
+	if t, ok := v.tags[unit]; ok {
+		return t
+	}
+	return lastID(unit)
+}
+
+func (v standingView) print() {
+	a, s := v.a, v.s
+	a.paragraph(a.out, "", v.title)
+	when := "At " + showInstant(s.GetInstant(), v.zone)
+	if s.GetKnownTime() != nil {
+		when += ", as known at " + showInstant(s.GetKnownTime(), v.zone)
+	}
+	if s.GetHost() != "" {
+		when += ", fitted to " + v.tag(s.GetHost())
+	}
+	a.printf("%s:\n\n", when)
+	a.printf("  may be handed out  %s\n  may be filled      %s\n", yesNo(s.GetMayHandOut()), yesNo(s.GetMayFill()))
+	if len(s.GetReasons()) > 0 {
+		a.printf("\nWhy not\n")
+		for _, r := range s.GetReasons() {
+			line := r.GetSentence()
+			if r.GetUnit() != "" && r.GetUnit() != s.GetUnit() && !strings.Contains(line, v.tag(r.GetUnit())) {
+				line = v.tag(r.GetUnit()) + ": " + line
+			}
+			a.paragraph(a.out, "  ", fmt.Sprintf("%s [blocks %s]", line, usesWord(r.GetBlocks())))
+			if r.GetClears() != "" {
+				a.paragraph(a.out, "    ", "clears: "+r.GetClears())
+			}
+		}
+	}
+	v.clocks()
+	if len(s.GetHolds()) > 0 {
+		a.printf("\nOpen holds\n")
+		t := newTable("since", "unit", "cause", "blocks", "~reason", "~lifted by", "hold")
+		for _, h := range s.GetHolds() {
+			t.row(showInstant(h.GetOpenTime(), v.zone), v.tag(unitOf(h.GetName())), causeWord(h.GetCause()), usesWord(h.GetBlocks()), h.GetReason(), liftedBy(h), lastID(h.GetName()))
+		}
+		t.write(a.out, "  ", a.columns)
+	}
+	if len(s.GetParts()) > 0 {
+		var tags []string
+		for _, p := range s.GetParts() {
+			tags = append(tags, v.tag(p))
+		}
+		a.printf("\nFitted to it\n")
+		a.paragraph(a.out, "  ", strings.Join(tags, ", "))
+	}
+	v.arithmetic()
+	if len(s.GetCautions()) > 0 {
+		a.printf("\nCautions\n")
+		for _, c := range s.GetCautions() {
+			a.paragraph(a.out, "  ", c)
+		}
+	}
+}
+
+func (v standingView) clocks() {
+	if len(v.s.GetClocks()) == 0 {
+		v.a.printf("\nNo rule runs on it.\n")
+		return
+	}
+	v.a.printf("\nRules that run on it\n")
+	t := newTable("state", "activity", "limit", "last day", "left", "counted from", "expected", "~rule", "by")
+	for _, c := range v.s.GetClocks() {
+		activity := c.GetActivity()
+		if c.GetEndOfLife() {
+			activity = "end of life"
+		}
+		state := stateWord(c.GetState())
+		if c.GetBlocking() {
+			state += " *"
+		}
+		t.row(state, activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), showDate(c.GetExpectedDate()), c.GetTitle(), authorityWord(c.GetAuthority()))
+	}
+	t.write(v.a.out, "  ", v.a.columns)
+	for _, c := range v.s.GetClocks() {
+		if c.GetBlocking() {
+			v.a.printf("  * past what the rule allows\n")
+			break
+		}
+	}
+}
+
+// arithmetic prints how each clock came about, and who says so.
+func (v standingView) arithmetic() {
+	first := true
+	for _, c := range v.s.GetClocks() {
+		if len(c.GetExplanation()) == 0 && c.GetSource() == nil {
+			continue
+		}
+		if first {
+			v.a.printf("\nHow it is counted\n")
+			first = false
+		}
+		v.a.paragraph(v.a.out, "  ", c.GetTitle())
+		for _, e := range c.GetExplanation() {
+			v.a.paragraph(v.a.out, "    ", e)
+		}
+		if src := sourceLine(c.GetSource()); src != "" {
+			v.a.paragraph(v.a.out, "    ", "source: "+src)
+		}
+	}
+}
+
+// countedFrom prints a clock's anchor.
+func countedFrom(c *compliancepb.Clock) string {
+	if c.GetAnchorDate() == nil {
+		return ""
+	}
+	text := showDate(c.GetAnchorDate())
+	if c.GetAnchorEntry() == "" && c.GetAnchorBaseline() != compliancepb.Baseline_BASELINE_UNSPECIFIED {
+		text += " " + baselineWord(c.GetAnchorBaseline())
+	}
+	return text
+}
+
+// liftedBy prints what lifts a hold.
+func liftedBy(h *compliancepb.Hold) string {
+	switch {
+	case h.GetCause() == compliancepb.Hold_CAUSE_CONDEMNED:
+		return "nothing: final"
+	case len(h.GetClearedBy()) > 0:
+		return "a later pass of " + strings.Join(h.GetClearedBy(), " or ")
+	case h.GetCause() == compliancepb.Hold_CAUSE_MANUAL:
+		return "a person"
+	}
+	return ""
+}
+
+// unitOf returns the unit's name in the name of something below it.
+func unitOf(name string) string {
+	for _, part := range []string{"/holds/", "/entries/", "/fittings/"} {
+		if i := strings.Index(name, part); i >= 0 {
+			return name[:i]
+		}
+	}
+	return name
+}

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
+)
+
+// The words that tables use for the enums of the API.
+
+func stateWord(s compliancepb.Clock_State) string {
+	switch s {
+	case compliancepb.Clock_STATE_FINE:
+		return "fine"
+	case compliancepb.Clock_STATE_DUE_SOON:
+		return "due soon"
+	case compliancepb.Clock_STATE_DUE:
+		return "due"
+	case compliancepb.Clock_STATE_OVERDUE:
+		return "overdue"
+	case compliancepb.Clock_STATE_NO_ANCHOR:
+		return "no history"
+	}
+	return "not known"
+}
+
+func causeWord(c compliancepb.Hold_Cause) string {
+	switch c {
+	case compliancepb.Hold_CAUSE_MANUAL:
+		return "by hand"
+	case compliancepb.Hold_CAUSE_FAILED:
+		return "failed"
+	case compliancepb.Hold_CAUSE_INCONCLUSIVE:
+		return "inconclusive"
+	case compliancepb.Hold_CAUSE_CONDITION:
+		return "condition"
+	case compliancepb.Hold_CAUSE_MISSING_HISTORY:
+		return "missing history"
+	case compliancepb.Hold_CAUSE_CONDEMNED:
+		return "condemned"
+	}
+	return "not known"
+}
+
+func usesWord(uses []compliancepb.Use) string {
+	var words []string
+	for _, u := range uses {
+		switch u {
+		case compliancepb.Use_USE_HAND_OUT:
+			words = append(words, "hand-out")
+		case compliancepb.Use_USE_FILL:
+			words = append(words, "fill")
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+func authorityWord(a compliancepb.Authority) string {
+	return strings.ToLower(strings.TrimPrefix(a.String(), "AUTHORITY_"))
+}
+
+func baselineWord(b compliancepb.Baseline) string {
+	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(b.String(), "BASELINE_")), "_", " ")
+}
+
+func outcomeWord(o historypb.Outcome) string {
+	return strings.ToLower(strings.TrimPrefix(o.String(), "OUTCOME_"))
+}
+
+func yesNo(b bool) string {
+	if b {
+		return "yes"
+	}
+	return "no"
+}
+
+// sourceLine prints where a rule is from.
+func sourceLine(s *compliancepb.Source) string {
+	if s == nil {
+		return ""
+	}
+	line := s.GetDocument()
+	if s.GetSection() != "" {
+		line += ", " + s.GetSection()
+	}
+	if s.GetEdition() != "" {
+		line += " (" + s.GetEdition() + ")"
+	}
+	if s.GetFromMemory() {
+		line += " [from memory, not compared with the document]"
+	}
+	return line
+}
+
+// limitWord prints a rule's limits.
+func limitWord(l *compliancepb.Limit) string {
+	var parts []string
+	add := func(n int64, unit string) {
+		if n > 0 {
+			parts = append(parts, plural(n, unit))
+		}
+	}
+	add(int64(l.GetMonths()), "month")
+	add(l.GetDives(), "dive")
+	if d := l.GetRunningTime(); d != nil {
+		parts = append(parts, showRunning(d))
+	}
+	add(l.GetFills(), "fill")
+	text := strings.Join(parts, " or ")
+	if l.GetMonthStamped() {
+		text += ", to the month's end"
+	}
+	return text
+}
+
+// leftWord prints what a clock has left of its usage limits.
+func leftWord(c *compliancepb.Clock) string {
+	var parts []string
+	if c.DivesLeft != nil {
+		parts = append(parts, plural(c.GetDivesLeft(), "dive"))
+	}
+	if d := c.GetRunningTimeLeft(); d != nil {
+		parts = append(parts, showRunning(d))
+	}
+	if c.FillsLeft != nil {
+		parts = append(parts, plural(c.GetFillsLeft(), "fill"))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func plural(n int64, unit string) string {
+	if n == 1 {
+		return "1 " + unit
+	}
+	return fmt.Sprintf("%d %ss", n, unit)
+}
+
+// amountWords prints an amount of usage.
+func amountWords(dives int64, running string, fills int64) string {
+	var parts []string
+	if dives != 0 {
+		parts = append(parts, plural(dives, "dive"))
+	}
+	if running != "" && running != "0h" {
+		parts = append(parts, running)
+	}
+	if fills != 0 {
+		parts = append(parts, plural(fills, "fill"))
+	}
+	return strings.Join(parts, ", ")
+}
