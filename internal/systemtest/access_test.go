@@ -1,0 +1,75 @@
+package systemtest
+
+import (
+	"testing"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"strandline.example/strandline/internal/rpc/rpctest"
+	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
+	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
+)
+
+// public is every service that the public server has.
+func public() []protoreflect.ServiceDescriptor {
+	var out []protoreflect.ServiceDescriptor
+	for _, f := range []protoreflect.FileDescriptor{
+		registrypb.File_strandline_registry_v1_registry_service_proto, historypb.File_strandline_history_v1_history_service_proto,
+		compliancepb.File_strandline_compliance_v1_compliance_service_proto, compliancepb.File_strandline_compliance_v1_availability_service_proto,
+	} {
+		for i := range f.Services().Len() {
+			out = append(out, f.Services().Get(i))
+		}
+	}
+	return out
+}
+
+// TestEveryRPCByEveryRole walks every RPC, every role, the own org and a foreign one.
+func TestEveryRPCByEveryRole(t *testing.T) {
+	t.Parallel()
+	s := Start(t)
+	newFleet(t, s, rpctest.OwnOrg)
+	newFleet(t, s, rpctest.ForeignOrg)
+	rpctest.Walk(t, s.Anonymous(t), func(role, org string) string { return s.Token(t, role, org) }, public()...)
+}
+
+// TestOneOrgNeverSeesAnother gives two orgs the same tags and ids and compares what each sees, through every list.
+func TestOneOrgNeverSeesAnother(t *testing.T) {
+	t.Parallel()
+	s := Start(t)
+	a, b := newFleet(t, s, "left"), newFleet(t, s, "right")
+	ua, ub := a.unit("bcd", "B-1"), b.unit("bcd", "B-1")
+	a.append(dives(ua, now.AddDate(0, 0, -1), 3))
+	b.append(condition(ub, now.AddDate(0, 0, -1), "flooding"))
+
+	if s := a.standing(ua); !s.GetMayHandOut() {
+		t.Errorf("the other org's flooding pulled this one's unit: %v", s.GetReasons())
+	}
+	if s := b.standing(ub); s.GetMayHandOut() {
+		t.Error("a flooding did not pull the unit")
+	}
+	// The other org's unit under this org's name does not exist here.
+	alias := a.org + ub[len(b.org):]
+	if _, err := a.registry.GetUnit(t.Context(), &registrypb.GetUnitRequest{Name: alias}); reasonOf(err) != "NOT_FOUND" {
+		t.Errorf("registry: %v", err)
+	}
+	if _, err := a.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: alias, AtLeast: a.position}); reasonOf(err) != "NOT_FOUND" {
+		t.Errorf("compliance: %v", err)
+	}
+	if _, err := a.history.AppendEntries(t.Context(), &historypb.AppendEntriesRequest{Parent: a.org, Entries: []*historypb.Entry{dives(alias, now, 1)}}); reasonOf(err) != "NOT_FOUND" {
+		t.Errorf("history: %v", err)
+	}
+	l, err := a.history.ListEntries(t.Context(), &historypb.ListEntriesRequest{Parent: a.org + "/units/-"})
+	if err != nil || len(l.GetEntries()) != 1 {
+		t.Errorf("ListEntries: %v %v", l, err)
+	}
+	h, err := a.compliance.ListHolds(t.Context(), &compliancepb.ListHoldsRequest{Parent: a.org + "/units/-", AtLeast: a.position, IncludeLifted: true})
+	if err != nil || len(h.GetHolds()) != 0 {
+		t.Errorf("ListHolds: %v %v", h, err)
+	}
+	u, err := a.registry.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: a.org})
+	if err != nil || len(u.GetUnits()) != 1 {
+		t.Errorf("ListUnits: %v %v", u, err)
+	}
+}
