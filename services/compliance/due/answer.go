@@ -127,7 +127,6 @@ type Reason struct {
 	Measure  Measure    // usage reasons: which measure
 	Expected int64      // USAGE_LEFT_TOO_LITTLE: how much is expected, hours in nanoseconds
 	Host     uuid.UUID  // FITTED_ELSEWHERE: the unit it is fitted to
-	derived  *Derived
 }
 
 // Standing is what a unit may be used for at an instant. It points into the Derived it was made from.

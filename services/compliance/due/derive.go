@@ -1,0 +1,253 @@
+package due
+
+import (
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+
+	"strandline.example/strandline/internal/civil"
+)
+
+// Derive returns what the facts and entries of in.Unit come to.
+//
+// With a zero at, everything counts, and the answer is good for every instant from the last event on. Otherwise only what
+// had happened by then counts: entries by when they occurred (as corrected), fittings and stays by when they began, holds
+// by when they were placed. With a zero known everything that was recorded counts; otherwise only entries, amendments, holds
+// and pack revisions recorded by then. An amendment counts from when it was recorded, whatever instant is asked about: it
+// says what was true all along.
+//
+// Clocks are those of every pack revision with a rule that covers the unit where it is at that instant.
+//
+// The order of the slices in in does not matter. Entries and fittings sorted by instant are read faster.
+func Derive(in Input, at, known time.Time) Derived {
+	e := engines.Get().(*engine)
+	defer engines.Put(e)
+	return e.derive(&in, at, known)
+}
+
+var engines = sync.Pool{New: func() any {
+	return &engine{amended: map[uuid.UUID]*Entry{}, performed: map[string]performance{}, later: map[string]*event{}}
+}}
+
+// engine is one derivation and the memory it needs, which the next one uses again.
+type engine struct {
+	in        *Input
+	at, known time.Time
+	facts     *Facts
+
+	events    []event                // the unit's entries, and the usage of what it was fitted to
+	amended   map[uuid.UUID]*Entry   // by corrected entry: the amendment that holds
+	fittings  fittingIndex           // empty if the unit was never fitted to anything
+	meters    []meter                // last readings
+	uses      []use                  // what the unit went through
+	totals    []total                // totals[i] is the sum of the uses before i
+	performed map[string]performance // by activity: the last performance that passed
+	later     map[string]*event      // by activity: while walking backwards, the next pass
+	revisions []revision
+}
+
+// event is an entry as it stands after amendments.
+type event struct {
+	id, unit uuid.UUID
+	at       time.Time
+	entry    *Entry // the detail: the entry itself or what it was corrected to
+}
+
+func (e *engine) derive(in *Input, at, known time.Time) Derived {
+	e.in, e.at, e.known = in, at, known
+	defer e.forget()
+	d := Derived{Unit: in.Unit}
+	for i := range in.Units {
+		if in.Units[i].Unit == in.Unit {
+			e.facts = &in.Units[i]
+		}
+	}
+	e.manualHolds(&d)
+	if e.facts == nil {
+		sortHolds(d.Holds)
+		return d
+	}
+	end := at
+	if end.IsZero() {
+		end = forever
+	}
+	if s := stayAt(e.facts.Stays, end); s != nil {
+		d.Stay = *s
+	}
+	d.Host, _ = HostAt(in.Fittings, in.Unit, end)
+	d.Commissioned, d.Retired = e.facts.Commissioned, e.facts.Retired
+	e.indexFittings()
+	e.collect(&d)
+	e.measure(&d)
+	e.perform()
+	e.revisions = revisions(e.revisions[:0], in.Packs, known)
+	e.entryHolds(&d)
+	e.clocks(&d)
+	e.missing(&d)
+	sortHolds(d.Holds)
+	return d
+}
+
+// forget drops every reference into the input, so that pooled memory does not keep it alive.
+func (e *engine) forget() {
+	e.in, e.facts = nil, nil
+	clear(e.events)
+	clear(e.amended)
+	clear(e.performed)
+	clear(e.later)
+	clear(e.revisions[:cap(e.revisions)])
+}
+
+// happened says whether an instant counts.
+func (e *engine) happened(t time.Time) bool { return e.at.IsZero() || !t.After(e.at) }
+
+// wasKnown says whether what was recorded at an instant counts.
+func (e *engine) wasKnown(t time.Time) bool { return e.known.IsZero() || !t.After(e.known) }
+
+func (e *engine) indexFittings() {
+	e.fittings = e.fittings[:0]
+	fitted := false
+	for i := range e.in.Fittings {
+		f := &e.in.Fittings[i]
+		if e.happened(f.From) {
+			e.fittings = append(e.fittings, *f)
+			fitted = fitted || f.Part == e.in.Unit
+		}
+	}
+	if !fitted {
+		e.fittings = e.fittings[:0]
+		return
+	}
+	slices.SortFunc(e.fittings, func(a, b Fitting) int { return compareFittings(&a, &b) })
+}
+
+// collect applies the amendments and gathers the events that matter to the unit, in the order they happened; those of one
+// instant by id. A condemnation counts even if it was amended away, and so does one that only an amendment told of.
+func (e *engine) collect(d *Derived) {
+	e.events = e.events[:0]
+	var condemned event
+	condemn := func(id uuid.UUID, said *Entry) {
+		if said.Kind != Work || said.Outcome != Condemned || !e.happened(said.Occurred) {
+			return
+		}
+		ev := event{id: id, unit: e.in.Unit, at: said.Occurred, entry: said}
+		if condemned.entry == nil || compareEvents(&ev, &condemned) < 0 {
+			condemned = ev
+		}
+	}
+	amendments := false
+	for i := range e.in.Entries {
+		a := &e.in.Entries[i]
+		if a.Kind != Amendment || !e.wasKnown(a.Recorded) {
+			continue
+		}
+		amendments = true
+		if other := e.amended[a.Corrects]; other == nil || amendmentHolds(a, other) {
+			e.amended[a.Corrects] = a
+		}
+		if a.Correct != nil && a.Unit == e.in.Unit {
+			condemn(a.Corrects, a.Correct)
+		}
+	}
+	sorted := true
+	for i := range e.in.Entries {
+		entry := &e.in.Entries[i]
+		own := entry.Unit == e.in.Unit
+		if entry.Kind == Amendment || !own && len(e.fittings) == 0 || !e.wasKnown(entry.Recorded) {
+			continue
+		}
+		if own {
+			condemn(entry.ID, entry)
+		}
+		said := entry
+		if amendments {
+			if a := e.amended[entry.ID]; a != nil && a.Unit == entry.Unit {
+				if said = a.Correct; said == nil {
+					continue
+				}
+			}
+		}
+		if !e.happened(said.Occurred) || !own && said.Kind != UsageEntry {
+			continue
+		}
+		e.events = append(e.events, event{id: entry.ID, unit: entry.Unit, at: said.Occurred, entry: said})
+		if n := len(e.events); n > 1 && compareEvents(&e.events[n-2], &e.events[n-1]) > 0 {
+			sorted = false
+		}
+	}
+	if !sorted {
+		slices.SortFunc(e.events, func(a, b event) int { return compareEvents(&a, &b) })
+	}
+	if condemned.entry != nil {
+		d.Holds = append(d.Holds, condemnation(&condemned))
+	}
+}
+
+// amendmentHolds says whether amendment a supersedes b: it occurred later, or at once with a greater id.
+func amendmentHolds(a, b *Entry) bool {
+	if c := a.Occurred.Compare(b.Occurred); c != 0 {
+		return c > 0
+	}
+	return compareIDs(a.ID, b.ID) > 0
+}
+
+func compareEvents(a, b *event) int {
+	if c := a.at.Compare(b.at); c != 0 {
+		return c
+	}
+	return compareIDs(a.id, b.id)
+}
+
+// clocks builds the clocks of every revision's rules that cover the unit.
+func (e *engine) clocks(d *Derived) {
+	n := 0
+	var limited [len(measures)]bool
+	for i := range e.revisions {
+		for j := range e.revisions[i].pack.Rules {
+			rule := &e.revisions[i].pack.Rules[j]
+			if !rule.Scope.covers(e.facts, d.Stay.Jurisdiction) {
+				continue
+			}
+			n++
+			for m, measure := range measures {
+				limited[m] = limited[m] || rule.Limit.of(measure) > 0
+			}
+		}
+	}
+	if n == 0 {
+		return
+	}
+	d.Clocks = make([]Clock, 0, n)
+	rates := e.rates(limited)
+	for i := range e.revisions {
+		r := &e.revisions[i]
+		for j := range r.pack.Rules {
+			rule := &r.pack.Rules[j]
+			if !rule.Scope.covers(e.facts, d.Stay.Jurisdiction) {
+				continue
+			}
+			c := Clock{Unit: d.Unit, Pack: r.pack, Rule: rule, InForceFrom: r.from, InForceUntil: r.until}
+			e.anchor(&c)
+			c.Used = e.usedSince(c.AnchorOccurred)
+			if !c.AnchorDate.IsZero() {
+				c.DueOn = dueOn(rule, c.AnchorDate)
+				c.ExpectedOn = rates.expect(&c)
+			}
+			d.Clocks = append(d.Clocks, c)
+		}
+	}
+}
+
+// dueOn returns the last day of use of a rule that counts from an anchor: always from the anchor itself, never chained.
+func dueOn(r *Rule, anchor civil.Mark) civil.Mark {
+	if r.Months <= 0 {
+		return civil.Mark{}
+	}
+	on := anchor.First().AddMonths(r.Months)
+	if r.MonthStamp {
+		on = on.EndOfMonth()
+	}
+	return civil.Day(on)
+}

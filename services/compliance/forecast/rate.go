@@ -1,0 +1,68 @@
+// Package forecast says when a usage limit will be reached.
+//
+// It is pure, and it depends on the data alone: an expected day does not move because time passes, only because something
+// was recorded. The model here is the plain rate of use. A richer one, with a spread, can stand beside it: what asks for a
+// day gives the uses and what is left, and gets a day or none.
+package forecast
+
+import (
+	"math"
+	"math/bits"
+
+	"strandline.example/strandline/internal/civil"
+)
+
+// window is how many days up to the last use the present rate is taken over.
+const window = 365
+
+// lastDay is the last day that a forecast names; what lies beyond is no forecast.
+var lastDay = civil.New(2999, 12, 31)
+
+// Rate is the present rate of use of one measure: what was used in the 365 days that end with the last use, divided by
+// the days from the first use among them to the last, both counted. It needs uses on at least two days; the zero Rate has
+// none yet.
+type Rate struct {
+	first, last civil.Date
+	total       int64
+	uses        bool
+}
+
+// Add adds a use. Uses are added newest first. It returns false once a use lies outside the window: that one and all older
+// ones do not count. Amounts that are not above zero are no uses.
+func (r *Rate) Add(on civil.Date, amount int64) bool {
+	if amount <= 0 {
+		return true
+	}
+	if !r.uses {
+		r.uses, r.first, r.last = true, on, on
+	}
+	if on <= r.last-window {
+		return false
+	}
+	if r.total += amount; r.total < 0 {
+		r.total = math.MaxInt64
+	}
+	r.first = min(r.first, on)
+	return true
+}
+
+// Reach returns the day on which left more will have been used: as many days after the last use as the rate needs, rounded
+// up to whole days. There is none without a rate, with nothing left, and after the year 2999.
+func (r *Rate) Reach(left int64) (on civil.Date, ok bool) {
+	if !r.uses || r.first == r.last || left <= 0 {
+		return 0, false
+	}
+	hi, lo := bits.Mul64(uint64(left), uint64(r.last-r.first+1))
+	total := uint64(r.total)
+	if hi >= total {
+		return 0, false
+	}
+	days, rest := bits.Div64(hi, lo, total)
+	if rest > 0 {
+		days++
+	}
+	if days > uint64(max(0, lastDay-r.last)) {
+		return 0, false
+	}
+	return r.last.AddDays(int(days)), true
+}
