@@ -46,13 +46,21 @@ type fleet struct {
 
 func newFleet(t testing.TB, s *Stack, org string) *fleet {
 	t.Helper()
-	operator := registrypb.NewRegistryServiceClient(s.Public(t, auth.RoleOperator, ""))
+	f := newFleetOver(t, func(role, org string) *grpc.ClientConn { return s.Public(t, role, org) }, org)
+	f.stack = s
+	return f
+}
+
+// newFleetOver is newFleet over any connection to a public server.
+func newFleetOver(t testing.TB, dial func(role, org string) *grpc.ClientConn, org string) *fleet {
+	t.Helper()
+	operator := registrypb.NewRegistryServiceClient(dial(auth.RoleOperator, ""))
 	if _, err := operator.CreateOrg(t.Context(), &registrypb.CreateOrgRequest{OrgId: org, Org: &registrypb.Org{DisplayName: org}, RequestId: uuid.NewString()}); err != nil {
 		t.Fatal(err)
 	}
-	conn := s.Public(t, auth.RoleChainManager, org)
+	conn := dial(auth.RoleChainManager, org)
 	f := &fleet{
-		t: t, stack: s, org: "orgs/" + org, conn: conn,
+		t: t, org: "orgs/" + org, conn: conn,
 		registry: registrypb.NewRegistryServiceClient(conn), history: historypb.NewHistoryServiceClient(conn),
 		compliance: compliancepb.NewComplianceServiceClient(conn), availability: compliancepb.NewAvailabilityServiceClient(conn),
 		position: &typepb.Position{},

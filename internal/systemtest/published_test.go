@@ -31,18 +31,18 @@ type publishedFile struct {
 }
 
 type publishedCase struct {
-	Name        string   `yaml:"name"`
-	Request     any      `yaml:"request"` // strandline.compliance.v1.EvaluateRequest without packs and instants
-	Instant     string   `yaml:"instant"`
-	KnownTime   string   `yaml:"knownTime"`
-	Clock       string   `yaml:"clock"`   // {pack}/{rule} that must run
-	NoClock     string   `yaml:"noClock"` // {pack}/{rule} that must not
-	DueDate     string   `yaml:"dueDate"`
-	DivesLeft   *int64   `yaml:"divesLeft"`
-	State       string   `yaml:"state"`
-	MayFill     bool     `yaml:"mayFill"`
-	MayHandOut  bool     `yaml:"mayHandOut"`
-	Reasons     []string `yaml:"reasons"` // all of them, sorted, without repeats
+	Name       string   `yaml:"name"`
+	Request    any      `yaml:"request"` // strandline.compliance.v1.EvaluateRequest without packs and instants
+	Instant    string   `yaml:"instant"`
+	KnownTime  string   `yaml:"knownTime"`
+	Clock      string   `yaml:"clock"`   // {pack}/{rule} that must run
+	NoClock    string   `yaml:"noClock"` // {pack}/{rule} that must not
+	DueDate    string   `yaml:"dueDate"`
+	DivesLeft  *int64   `yaml:"divesLeft"`
+	State      string   `yaml:"state"`
+	MayFill    bool     `yaml:"mayFill"`
+	MayHandOut bool     `yaml:"mayHandOut"`
+	Reasons    []string `yaml:"reasons"` // all of them, sorted, without repeats
 }
 
 // TestPublished puts every case of testdata/published to the public Evaluate RPC and compares the answer with what the
