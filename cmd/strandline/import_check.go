@@ -14,7 +14,6 @@ import (
 
 	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/internal/sheet"
-	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 )
 
@@ -80,7 +79,7 @@ type check struct {
 }
 
 // walk reads a file from its beginning; emit gets the record of every good row.
-func (im *importer) walk(f *importFile, mute bool, tick func(bytes, rows int64), emit func(line int64, record proto.Message) error) error {
+func (im *importer) walk(f *importFile, mute bool, tick func(read, rows int64), emit func(line int64, record proto.Message) error) error {
 	file, err := os.Open(f.path)
 	if err != nil {
 		return err
@@ -89,9 +88,7 @@ func (im *importer) walk(f *importFile, mute bool, tick func(bytes, rows int64),
 	in := &counted{r: file}
 	c := &check{im: im, w: im.world, f: f, seen: newFingerprints(), tags: map[string]int64{}, tech: map[string]*registrypb.Technician{}, emit: emit, mute: mute}
 	d := sheet.Open(f.label, in, f.typ.schema, sheet.Options{Encoding: im.encoding, Order: im.order, Report: func(p sheet.Problem) {
-		if !mute {
-			f.report(p)
-		}
+		c.report(p)
 	}})
 	f.heads = map[string]head{}
 	for _, col := range f.typ.schema.Columns {
@@ -100,11 +97,11 @@ func (im *importer) walk(f *importFile, mute bool, tick func(bytes, rows int64),
 		}
 	}
 	for r := d.Next(); r != nil && c.err == nil; r = d.Next() {
-		if d.Rows()%512 == 0 {
+		if tick != nil && d.Rows()%512 == 0 {
 			tick(in.n, d.Rows())
 		}
 		if d.Rows() > maxRows {
-			f.report(sheet.Problem{File: f.label, Line: r.Line, Text: fmt.Sprintf("the file has more than %d rows", maxRows), Remedy: "split it"})
+			c.report(sheet.Problem{File: f.label, Line: r.Line, Text: fmt.Sprintf("the file has more than %d rows", maxRows), Remedy: "split it"})
 			break
 		}
 		c.row(r)
@@ -113,7 +110,9 @@ func (im *importer) walk(f *importFile, mute bool, tick func(bytes, rows int64),
 		c.technicians()
 	}
 	f.rows, f.encoding = d.Rows(), d.Encoding()
-	tick(in.n, d.Rows())
+	if tick != nil {
+		tick(in.n, d.Rows())
+	}
 	if c.err != nil {
 		return c.err
 	}
@@ -129,6 +128,13 @@ func (c *counted) Read(p []byte) (int, error) {
 	n, err := c.r.Read(p)
 	c.n += int64(n)
 	return n, err
+}
+
+// report notes a problem, once for all passes over the file.
+func (c *check) report(p sheet.Problem) {
+	if !c.mute {
+		c.f.report(p)
+	}
 }
 
 // row checks one row and emits its record.
@@ -170,7 +176,7 @@ func (c *check) valid(line int64, m proto.Message) bool {
 		if v.FieldValue.IsValid() {
 			value = strings.Trim(fmt.Sprint(v.FieldValue.Interface()), "[]")
 		}
-		c.f.report(c.f.located(line, field, value, v.Proto.GetMessage(), "correct the cell"))
+		c.report(c.f.located(line, field, value, v.Proto.GetMessage(), "correct the cell"))
 	}
 	return false
 }
@@ -321,5 +327,3 @@ func dateOf(m civil.Mark) *date.Date {
 	y, mo, d := m.Parts()
 	return &date.Date{Year: int32(y), Month: int32(mo), Day: int32(d)}
 }
-
-func isHistory(m proto.Message) bool { _, ok := m.(*historypb.Entry); return ok }
