@@ -68,7 +68,7 @@ type Hold struct {
 	Opened time.Time
 	Lifted time.Time // zero while open; may lie in the future, where a later pack revision ends it
 
-	Entry     uuid.UUID // the entry behind it; zero for manual holds and missing history
+	Entry     uuid.UUID // the entry behind it, of the same unit; zero for manual holds and where a rule has no anchor
 	Pack      string    // the rule behind it, for missing history of a rule
 	Rule      string
 	ClearedBy []string // activities any of which, passed strictly later, lifts it

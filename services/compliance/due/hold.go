@@ -146,15 +146,19 @@ func condemnation(ev *event) Hold {
 	}
 }
 
-// contradiction is the hold of a meter that went back. Only a correction of the entries takes it away: a replacement of the
+// contradiction is the hold of a meter that went back, on the unit and on what was fitted to it then. Only a correction of the entries takes it away: a replacement of the
 // meter that was not recorded, or a reading that was wrong.
 func contradiction(unit uuid.UUID, before *meter, ev *event, stays []Stay) Hold {
 	m := ev.entry.Meter
-	return Hold{
-		ID: "reading-" + ev.id.String(), Unit: unit, Cause: CauseMissingHistory, Blocks: HandOut | Fill, Opened: ev.at, Entry: ev.id,
+	h := Hold{
+		ID: "reading-" + ev.id.String(), Unit: unit, Cause: CauseMissingHistory, Blocks: HandOut | Fill, Opened: ev.at,
 		Reason: fmt.Sprintf("The meter went back from %s (entry %s of %s) to %s (entry %s of %s) and no replacement was recorded.",
 			m.text(before.value), before.entry, dateAt(stays, before.at), m.text(ev.entry.Amount.of(m)), ev.id, dateAt(stays, ev.at)),
 	}
+	if unit == ev.unit {
+		h.Entry = ev.id
+	}
+	return h
 }
 
 // missing opens a hold for every rule that has nothing to count from, for as long as a revision that says so is in force.
