@@ -67,10 +67,12 @@ func Run[R proto.Message](ctx context.Context, db *pg.DB, org tenant.Org, now ti
 			if err != nil {
 				return pg.Err(err)
 			}
-			if resp, err = fn(ctx); err != nil {
-				return err
+			var failed error
+			resp, failed = fn(ctx)
+			if err := sp.Rollback(ctx); failed == nil {
+				return pg.Err(err)
 			}
-			return pg.Err(sp.Rollback(ctx))
+			return failed
 		})
 	case requestID == "":
 		err = db.InOrg(ctx, org, func(ctx context.Context, _ pgx.Tx) (err error) {
