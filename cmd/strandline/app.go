@@ -74,7 +74,7 @@ func (a *app) report(cmd *cobra.Command, err error) int {
 	}
 	var u *usageError
 	if !a.began || errors.As(err, &u) {
-		fmt.Fprintf(a.err, "strandline: %s\n", strings.TrimSpace(err.Error()))
+		fmt.Fprintf(a.err, "strandline: %s\n", strings.TrimPrefix(strings.TrimSpace(err.Error()), "strandline "))
 		path := "strandline"
 		if cmd != nil {
 			path = cmd.CommandPath()

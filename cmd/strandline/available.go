@@ -21,7 +21,7 @@ func newAvailableCmd(a *app) *cobra.Command {
 what counts is whether the unit may be handed out when it is.`,
 		Example: `  strandline available --kind bcd --size M --shop lagoon --from 2026-06-05 --to 2026-06-07 --dives 4
   strandline available --kind cylinder --from 2026-06-05T09:00:00+02:00 --to 2026-06-05T18:00:00+02:00 --output json`,
-		Args: cobra.NoArgs,
+		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
 			defer cancel()
@@ -113,7 +113,7 @@ func newSummaryCmd(a *app) *cobra.Command {
 		Short: "how many units each shop has ready, pulled, overdue and due",
 		Example: `  strandline summary
   strandline summary --kinds --horizon 60`,
-		Args: cobra.NoArgs,
+		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if horizon < 1 || horizon > 3650 {
 				return usagef("--horizon %d: want 1 to 3650 days", horizon)

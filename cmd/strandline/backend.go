@@ -78,7 +78,7 @@ func (a *app) local(ctx context.Context, key *auth.Key) *backend {
 	if err != nil || s.DSN != digest(a.set.DSN) || !s.alive() {
 		return nil
 	}
-	conn, closers, err := a.dialServer(s.GRPC)
+	conn, closers, err := a.dialServer(s.address())
 	if err != nil {
 		return nil
 	}
@@ -96,14 +96,14 @@ func (a *app) local(ctx context.Context, key *auth.Key) *backend {
 }
 
 // dialServer connects to one server, or to the three services of a split one: registry=A,history=B,compliance=C.
-func (a *app) dialServer(target string) (grpc.ClientConnInterface, []func() error, error) {
+func (a *app) dialServer(target string, more ...grpc.DialOption) (grpc.ClientConnInterface, []func() error, error) {
 	var closers []func() error
 	dial := func(target string) (*grpc.ClientConn, error) {
 		opts, err := a.dialOptions(target)
 		if err != nil {
 			return nil, err
 		}
-		conn, err := rpc.Dial(strings.TrimPrefix(strings.TrimPrefix(target, "https://"), "http://"), opts...)
+		conn, err := rpc.Dial(strings.TrimPrefix(strings.TrimPrefix(target, "https://"), "http://"), append(opts, more...)...)
 		if err == nil {
 			closers = append(closers, conn.Close)
 		}
@@ -116,21 +116,14 @@ func (a *app) dialServer(target string) (grpc.ClientConnInterface, []func() erro
 	routes := routed{}
 	for _, part := range strings.Split(target, ",") {
 		name, address, _ := strings.Cut(part, "=")
-		services := map[string][]string{
-			"registry":   {"/strandline.registry.v1.RegistryService/"},
-			"history":    {"/strandline.history.v1.HistoryService/"},
-			"compliance": {"/strandline.compliance.v1.ComplianceService/", "/strandline.compliance.v1.AvailabilityService/"},
-		}[name]
-		if services == nil || address == "" {
+		if name != "registry" && name != "history" && name != "compliance" || address == "" {
 			return nil, nil, usagef("--server %q: want host:port, or registry=host:port,history=host:port,compliance=host:port", target)
 		}
 		conn, err := dial(address)
 		if err != nil {
 			return nil, nil, err
 		}
-		for _, s := range services {
-			routes[s] = conn
-		}
+		routes["/strandline."+name+".v1."] = conn
 	}
 	return routes, closers, nil
 }
@@ -150,8 +143,11 @@ func (a *app) dialOptions(target string) ([]grpc.DialOption, error) {
 	return nil, nil
 }
 
-// routed sends each call to the service that has it.
+// routed sends each call to the service that has it, by the package in its name.
 type routed map[string]*grpc.ClientConn
+
+// health is the call that goes to every service: all have to serve.
+const health = "/grpc.health.v1.Health/Check"
 
 func (r routed) find(method string) (*grpc.ClientConn, error) {
 	for prefix, conn := range r {
@@ -163,6 +159,17 @@ func (r routed) find(method string) (*grpc.ClientConn, error) {
 }
 
 func (r routed) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	if method == health {
+		for _, conn := range r {
+			if err := conn.Invoke(ctx, method, args, reply, opts...); err != nil {
+				return err
+			}
+			if h, ok := reply.(*healthpb.HealthCheckResponse); ok && h.GetStatus() != healthpb.HealthCheckResponse_SERVING {
+				return nil
+			}
+		}
+		return nil
+	}
 	conn, err := r.find(method)
 	if err != nil {
 		return err
@@ -200,18 +207,17 @@ func (a *app) inProcess(ctx context.Context) (_ *backend, err error) {
 		return nil, err
 	}
 	b.closers = append(b.closers, db.stop)
-	w := a.wiring(db.dsn, b.key, log)
-	st, err := w.all(ctx)
+	st, err := a.stack(db.dsn, b.key, log).All(ctx)
 	if err != nil {
 		return nil, err
 	}
-	b.closers = append(b.closers, func() error { return st.stop(context.Background(), 0, 10*time.Second) })
-	st.start()
-	conn, err := st.public.InProcess()
+	b.closers = append(b.closers, func() error { return st.Stop(context.WithoutCancel(ctx), 0, 10*time.Second) })
+	st.Start()
+	conn, err := st.Public().InProcess()
 	if err != nil {
 		return nil, err
 	}
 	b.closers = append(b.closers, conn.Close)
-	b.conn, b.heads = conn, st.heads
+	b.conn, b.heads = conn, st.Heads
 	return b, nil
 }

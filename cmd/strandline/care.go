@@ -24,7 +24,7 @@ func newVersionCmd(a *app) *cobra.Command {
 		Use:     "version",
 		Short:   "which build this is",
 		Example: `  strandline version --output json`,
-		Args:    cobra.NoArgs,
+		Args:    words,
 		RunE: func(*cobra.Command, []string) error {
 			revision := ""
 			if info, ok := debug.ReadBuildInfo(); ok {
@@ -35,7 +35,7 @@ func newVersionCmd(a *app) *cobra.Command {
 				}
 			}
 			if a.json() {
-				return a.writeJSON(fmt.Appendf(nil, `{"version":%q,"revision":%q,"go":%q}`, version, revision, runtime.Version()))
+				return a.printValue(map[string]string{"version": version, "revision": revision, "go": runtime.Version()})
 			}
 			a.printf("strandline %s", version)
 			if revision != "" {
@@ -55,7 +55,7 @@ func newCompletionCmd(a *app) *cobra.Command {
   strandline completion zsh > "${fpath[1]}/_strandline"
   strandline completion fish > ~/.config/fish/completions/strandline.fish
   strandline completion powershell | Out-String | Invoke-Expression`,
-		Args:      cobra.ExactArgs(1),
+		Args:      words,
 		ValidArgs: []string{"bash", "zsh", "fish", "powershell"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			root := cmd.Root()
@@ -87,7 +87,7 @@ read.`,
 		Example: `  strandline token --org reefline --role client-app --subject "booking site" --ttl 720h
   STRANDLINE_TOKEN=$(strandline token --org reefline --role auditor) strandline --server box:8780 verify
   strandline token --operator --ttl 10m`,
-		Args: cobra.NoArgs,
+		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			key, err := auth.LoadKey(a.keyFile())
 			if err != nil {
@@ -118,7 +118,7 @@ read.`,
 				return err
 			}
 			if a.json() {
-				return a.writeJSON(fmt.Appendf(nil, `{"token":%q,"role":%q,"org":%q,"expireTime":%q}`, token, claims.Role, claims.Org, claims.Expires.Format(time.RFC3339)))
+				return a.printValue(map[string]string{"token": token, "role": claims.Role, "org": claims.Org, "expireTime": claims.Expires.Format(time.RFC3339)})
 			}
 			a.printf("%s\n", token)
 			return nil
@@ -139,7 +139,7 @@ that does not fit when the ledger was altered. Keep the digest it prints: with i
 up to that entry has changed since.`,
 		Example: `  strandline verify
   strandline verify --output json`,
-		Args: cobra.NoArgs,
+		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			// The whole ledger may take longer than one answer's time.
 			c, err := a.connect(cmd.Context())
@@ -174,7 +174,7 @@ func newRebuildCmd(a *app) *cobra.Command {
 		Short:       "build what compliance keeps of the org again from the feeds",
 		Long:        `Answers do not change by it: what compliance keeps can be thrown away at any time. Holds placed by people and rule packs stay.`,
 		Example:     `  strandline rebuild`,
-		Args:        cobra.NoArgs,
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := a.connect(cmd.Context())

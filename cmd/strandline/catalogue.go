@@ -19,7 +19,7 @@ func newOrgCmd(a *app) *cobra.Command {
 		Short:       "create an org",
 		Long:        `It needs a token of the operator; with the key file at hand one is made.`,
 		Example:     `  strandline org create reefline --name "Reefline Divers"`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
@@ -42,7 +42,7 @@ func newOrgCmd(a *app) *cobra.Command {
 		Use:     "list",
 		Short:   "the orgs of the installation",
 		Example: `  strandline org list`,
-		Args:    cobra.NoArgs,
+		Args:    words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
 			defer cancel()
@@ -100,7 +100,7 @@ func newShopCmd(a *app) *cobra.Command {
 		Use:         "create ID",
 		Short:       "create a shop",
 		Example:     `  strandline shop create lagoon --name "Lagoon Shop" --zone Europe/Lisbon --jurisdiction PT`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
@@ -120,7 +120,7 @@ func newShopCmd(a *app) *cobra.Command {
 	list := &cobra.Command{
 		Use:   "list",
 		Short: "the shops of the org",
-		Args:  cobra.NoArgs,
+		Args:  words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
 				shops, err := pages(ctx, 0, func(ctx context.Context, size int32, token string) ([]*registrypb.Shop, string, error) {
@@ -155,7 +155,7 @@ func newModelCmd(a *app) *cobra.Command {
 		Use:         "create ID",
 		Short:       "create a model",
 		Example:     `  strandline model create al80 --name "11.1 L aluminium" --kind cylinder --size "11.1 L" --attribute specification=3AL --attribute alloy=6061-T6`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			attrs, err := parseAttributes(attributes)
@@ -183,7 +183,7 @@ func newModelCmd(a *app) *cobra.Command {
 	list := &cobra.Command{
 		Use:   "list",
 		Short: "the models of the org",
-		Args:  cobra.NoArgs,
+		Args:  words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			filter := ""
 			if onlyKind != "" {
@@ -223,7 +223,7 @@ func newTechnicianCmd(a *app) *cobra.Command {
 		Use:         "create ID",
 		Short:       "create a technician",
 		Example:     `  strandline technician create r-amaro --name "R. Amaro" --qualification overhaul,first-stage,2025-03-01,2028-02-29,"maker's course"`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			t := &registrypb.Technician{DisplayName: name}
@@ -250,7 +250,7 @@ func newTechnicianCmd(a *app) *cobra.Command {
 	list := &cobra.Command{
 		Use:   "list",
 		Short: "the technicians of the org",
-		Args:  cobra.NoArgs,
+		Args:  words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
 				all, err := pages(ctx, 0, func(ctx context.Context, n int32, token string) ([]*registrypb.Technician, string, error) {

@@ -30,7 +30,7 @@ func newFitCmd(a *app) *cobra.Command {
 		Use:         "fit TAG",
 		Short:       "fit a part to another unit; dives of that unit then count for the part",
 		Example:     `  strandline fit GB-2ND-031 --to GB-REG-014 --place "second stage" --at 2026-06-05`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withUnit(cmd.Context(), args[0], func(ctx context.Context, c *clients, u *registrypb.Unit) error {
@@ -71,7 +71,7 @@ func newUnfitCmd(a *app) *cobra.Command {
 		Use:         "unfit TAG",
 		Short:       "take a part off the unit it is fitted to",
 		Example:     `  strandline unfit GB-2ND-031 --at "2026-06-05 11:30"`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withUnit(cmd.Context(), args[0], func(ctx context.Context, c *clients, u *registrypb.Unit) error {
@@ -100,7 +100,7 @@ func newTransferCmd(a *app) *cobra.Command {
 		Use:         "transfer TAG",
 		Short:       "move a unit, with what is fitted to it, to another shop",
 		Example:     `  strandline transfer GB-BCD-021 --to harbour --at 2026-06-05`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withUnit(cmd.Context(), args[0], func(ctx context.Context, c *clients, u *registrypb.Unit) error {
@@ -131,7 +131,7 @@ func newRetireCmd(a *app) *cobra.Command {
 		Short:       "take a unit out of the fleet for good; its history stays",
 		Long:        `There is no way back: a unit that returns is registered anew. On a terminal it asks first; --yes answers that.`,
 		Example:     `  strandline retire GB-CYL-003 --reason "condemned at requalification" --yes`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !dryRun && !yes {

@@ -23,7 +23,7 @@ A part that is fitted to a set is listed with the set's tag: the set is due with
   strandline due --by usage --shop lagoon
   strandline due --horizon 0 --exit-code || echo "something is overdue"
   strandline due --as-of 2026-06-01 --output json`,
-		Args: cobra.NoArgs,
+		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			kinds, err := limitKinds(by)
 			if err != nil {

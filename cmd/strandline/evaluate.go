@@ -18,7 +18,7 @@ unit's facts, its entries and fittings, the rule packs and the instant asked abo
 so it is the same on every machine. Rule authors try a rule with it; an auditor can redo a decision.`,
 		Example: `  strandline evaluate cylinder.yaml
   strandline evaluate - --output json < cylinder.yaml`,
-		Args: cobra.ExactArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			req := &compliancepb.EvaluateRequest{}
 			if err := a.readMessage(args[0], req); err != nil {

@@ -69,6 +69,10 @@ func explain(err error) failure {
 				}
 			}
 		}
+		// grpc-go's own text for a connection that cannot be made.
+		if _, dial, ok := strings.Cut(f.message, "Error while dialing: dial "); ok && f.reason == "" {
+			f.message = "no server answers: " + strings.Trim(dial, `"`)
+		}
 	} else if errors.Is(err, context.DeadlineExceeded) {
 		f.code, f.message = exitUnavailable, "no answer in time"
 	} else if errors.Is(err, context.Canceled) {

@@ -20,7 +20,7 @@ func newHistoryCmd(a *app) *cobra.Command {
 		Example: `  strandline history GB-REG-014
   strandline history GB-REG-014 --kind service --output json
   strandline history --shop lagoon --from 2026-05-01 --before 2026-06-01`,
-		Args: cobra.MaximumNArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			kinds := map[string]historypb.EntryKind{"": 0, "usage": historypb.EntryKind_ENTRY_KIND_USAGE, "service": historypb.EntryKind_ENTRY_KIND_SERVICE, "test": historypb.EntryKind_ENTRY_KIND_TEST, "condition": historypb.EntryKind_ENTRY_KIND_CONDITION, "amendment": historypb.EntryKind_ENTRY_KIND_AMENDMENT}
 			k, ok := kinds[kind]

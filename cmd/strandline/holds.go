@@ -21,7 +21,7 @@ func newHoldsCmd(a *app) *cobra.Command {
 		Short: "which units are pulled, since when, and what lifts it",
 		Example: `  strandline holds --shop lagoon
   strandline holds GB-REG-014 --lifted`,
-		Args: cobra.MaximumNArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
 			defer cancel()
@@ -91,7 +91,7 @@ func newHoldCmd(a *app) *cobra.Command {
 		Short:       "pull a unit by hand",
 		Long:        `A failed test or a condition report pulls a unit by itself ('strandline log'). This is for everything else.`,
 		Example:     `  strandline hold GB-BCD-021 --reason "customer says it leaks at the shoulder"`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			uses, err := parseUses(blocks)
@@ -150,7 +150,7 @@ func newLiftCmd(a *app) *cobra.Command {
 the outcome pass; condemned is final.`,
 		Example: `  strandline lift GB-BCD-021 --reason "bladder replaced and leak-tested"
   strandline lift GB-BCD-021 --hold 0197a0f2-1c7e-7b11-9f2a-5d0c3e8b6a41 --reason "entered twice"`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())

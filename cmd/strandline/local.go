@@ -25,6 +25,7 @@ type serverState struct {
 	PID     int       `json:"pid"`
 	GRPC    string    `json:"grpc"`
 	HTTP    string    `json:"http,omitempty"`
+	TLS     bool      `json:"tls,omitempty"`
 	DSN     string    `json:"dsn,omitempty"` // digest, so that a command for another database does not use this server
 	Started time.Time `json:"started"`
 }
@@ -54,7 +55,15 @@ func (s serverState) alive() bool {
 	return s.PID > 0 && s.GRPC != "" && (syscall.Kill(s.PID, 0) == nil || errors.Is(syscall.Kill(s.PID, 0), syscall.EPERM))
 }
 
-// forget removes the state if it is still that of this process.
+// address is where to dial the server.
+func (s serverState) address() string {
+	if s.TLS {
+		return "https://" + s.GRPC
+	}
+	return s.GRPC
+}
+
+// forgetServer removes the state if it is still that of this process.
 func forgetServer(data string) {
 	if s, err := readServerState(data); err == nil && s.PID == os.Getpid() {
 		_ = os.Remove(statePath(data))

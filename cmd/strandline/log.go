@@ -106,7 +106,7 @@ func newLogUsageCmd(a *app) *cobra.Command {
 		Example: `  strandline log usage GB-REG-014 --dives 3 --reference R-20260605-7
   strandline log usage GB-COMP-001 --meter-running-time 1250h
   strandline log usage GB-CMP-007 --meter-dives 412 --replaced-by-meter-at 0   (the meter was replaced at 412)`,
-		Args: cobra.ExactArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			usage, err := d.usage(nil)
 			if err != nil {
@@ -131,7 +131,7 @@ func newLogServiceCmd(a *app) *cobra.Command {
 		Use:     "service TAG",
 		Short:   "work done on a unit, and how it ended",
 		Example: `  strandline log service GB-REG-014 --activity overhaul,inspection --outcome pass --technician r-amaro`,
-		Args:    cobra.ExactArgs(1),
+		Args:    words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := d.service(nil)
 			if err != nil {
@@ -157,7 +157,7 @@ func newLogTestCmd(a *app) *cobra.Command {
 		Use:     "test TAG",
 		Short:   "a test of one kind, and how it ended",
 		Example: `  strandline log test GB-CYL-003 --activity hydrostatic-test --outcome pass --marked 2026-06 --provider "approved station"`,
-		Args:    cobra.ExactArgs(1),
+		Args:    words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			t, err := d.test(nil)
 			if err != nil {
@@ -184,7 +184,7 @@ func newLogConditionCmd(a *app) *cobra.Command {
 		Short: "something that happened to a unit: it is pulled until inspected, unless only noted",
 		Example: `  strandline log condition GB-REG-014 --condition free-flow
   strandline log condition GB-BCD-021 --condition faded --severity note`,
-		Args: cobra.ExactArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			// What happened to a unit pulls it unless somebody says that it does not: fail closed.
 			n, err := d.conditionOf(&historypb.Condition{Severity: historypb.Condition_SEVERITY_PULL})
@@ -217,7 +217,7 @@ entry has it. To correct it once more, amend the same entry again: the amendment
 		Example: `  strandline log amend GB-REG-014 4711 --dives 3 --reason "typed 30 for 3"
   strandline log amend GB-REG-014 4711 --happened "2026-06-04 16:00" --reason "was the day before"
   strandline log amend GB-REG-014 4711 --never-happened --reason "other unit"`,
-		Args: cobra.ExactArgs(2),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			changed := d.changed() || happened != ""
 			if never == changed {

@@ -9,6 +9,7 @@ package main
 import (
 	"context"
 	"os"
+	_ "time/tzdata" // shops have time zones, and a bare machine has no database of them
 )
 
 func main() {

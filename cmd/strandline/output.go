@@ -70,6 +70,15 @@ func printList[M proto.Message](a *app, items []M, more ...any) error {
 	return a.writeJSON(b.Bytes())
 }
 
+// printValue writes a value that is not a message of the API as one JSON document.
+func (a *app) printValue(v any) error {
+	raw, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return a.writeJSON(raw)
+}
+
 func (a *app) writeJSON(raw []byte) error {
 	var b bytes.Buffer
 	if err := json.Indent(&b, raw, "", "  "); err != nil {

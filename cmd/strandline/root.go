@@ -46,6 +46,9 @@ qualified technician come first. Where Strandline cannot be sure, it says no.`,
 		Args:              noSuchCommand,
 		RunE:              func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error {
+			if err := missingFlags(cmd); err != nil {
+				return err
+			}
 			if err := a.loadSettings(cmd); err != nil {
 				return err
 			}
@@ -78,7 +81,7 @@ qualified technician come first. Where Strandline cannot be sure, it says no.`,
 	add(groupLook, newUnitCmd(a), newHistoryCmd(a), newDueCmd(a), newHoldsCmd(a), newAvailableCmd(a), newSummaryCmd(a), newEvaluateCmd(a), newVerifyCmd(a))
 	add(groupRecord, newLogCmd(a), newHoldCmd(a), newLiftCmd(a), newFitCmd(a), newUnfitCmd(a), newTransferCmd(a), newRetireCmd(a))
 	add(groupSetUp, newOrgCmd(a), newShopCmd(a), newModelCmd(a), newTechnicianCmd(a), newRulesCmd(a))
-	add(groupRun, newServeCmd(a), newMigrateCmd(a), newTokenCmd(a), newRebuildCmd(a), newVersionCmd(a), newCompletionCmd(a))
+	add(groupRun, newServeCmd(a), newMigrateCmd(a), newHealthCmd(a), newTokenCmd(a), newKeyCmd(a), newRebuildCmd(a), newVersionCmd(a), newCompletionCmd(a))
 	return root
 }
 

@@ -31,7 +31,7 @@ effective date on; a day before it is judged by the revision before. The same co
 on a unit's facts first with 'strandline evaluate'.`,
 		Example: `  strandline rules publish house.yaml --id house --dry-run
   strandline rules publish house.yaml --id house`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			pack := &compliancepb.RulePack{}
@@ -59,7 +59,7 @@ func newRulesListCmd(a *app) *cobra.Command {
 		Use:     "list",
 		Short:   "the rule packs of the org, in their last revision",
 		Example: `  strandline rules list`,
-		Args:    cobra.NoArgs,
+		Args:    words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
 				packs, err := pages(ctx, 0, func(ctx context.Context, n int32, token string) ([]*compliancepb.RulePack, string, error) {
@@ -90,7 +90,7 @@ func newRulesShowCmd(a *app) *cobra.Command {
 		Short: "one rule pack: its rules, limits and sources",
 		Example: `  strandline rules show house
   strandline rules show house --revision 2 --output json`,
-		Args: cobra.ExactArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
 				r, err := c.Compliance.GetRulePack(ctx, &compliancepb.GetRulePackRequest{Name: c.rulePack(args[0]), Revision: revision})

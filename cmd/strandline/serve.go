@@ -2,11 +2,11 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -21,7 +21,9 @@ import (
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/pg"
 	"strandline.example/strandline/internal/rpc"
+	"strandline.example/strandline/internal/stack"
 	"strandline.example/strandline/internal/telemetry"
+	"strandline.example/strandline/services/board"
 )
 
 func newServeCmd(a *app) *cobra.Command {
@@ -54,7 +56,7 @@ but board) and the same --key-file, and find one another by --registry-addr, --h
 		{"board", "run the JSON gateway alone", ""},
 	} {
 		part := &cobra.Command{
-			Use: p.name, Short: p.short, Args: cobra.NoArgs,
+			Use: p.name, Short: p.short, Args: words,
 			Example: "  strandline serve " + p.name + " --dsn postgres://strandline@db/strandline --key-file key.pem",
 			RunE: func(cmd *cobra.Command, _ []string) error {
 				return a.serve(cmd.Context(), func(ctx context.Context, r *serving) error { return a.servePart(ctx, r, p.name) })
@@ -147,33 +149,43 @@ func (a *app) serveAll(ctx context.Context, r *serving) error {
 			}
 		}()
 	}
-	w := a.wiring(db.dsn, key, r.log)
-	if err := a.serveWiring(ctx, w, r); err != nil {
+	c := a.stack(db.dsn, key, r.log)
+	if err := a.serveWith(ctx, &c, r); err != nil {
 		return err
 	}
-	st, err := w.all(ctx)
+	st, err := c.All(ctx)
 	if err != nil {
 		return err
 	}
-	r.onStop(func(ctx context.Context) error { return st.stop(ctx, 0, a.set.DrainTimeout) })
+	r.onStop(func(ctx context.Context) error { return st.Stop(ctx, 0, a.set.DrainTimeout) })
 	lis, err := listen(a.set.Listen)
 	if err != nil {
 		return err
 	}
 	r.onStop(func(context.Context) error { return closed(lis.Close()) })
-	conn, err := st.public.InProcess()
+	conn, err := st.Public().InProcess()
 	if err != nil {
 		return err
 	}
 	r.onStop(func(context.Context) error { return conn.Close() })
-	httpAddr, err := a.serveHTTP(ctx, r, w, conn, conn, conn)
+	httpAddr, err := a.serveHTTP(ctx, r, c.TLS, conn)
 	if err != nil {
 		return err
 	}
-	go func() { r.fatal <- st.public.Serve(lis) }()
-	st.start()
-	r.onStop(func(ctx context.Context) error { st.public.SetServing(false); pause(ctx, a.set.DrainWait); return nil })
-	state := serverState{PID: os.Getpid(), GRPC: reachable(lis.Addr()), HTTP: httpAddr, DSN: digest(a.set.DSN), Started: a.clk.Now()}
+	go func() { r.fatal <- st.Public().Serve(lis) }()
+	go func() {
+		select {
+		case <-stopping:
+		case err := <-st.Failed():
+			r.fatal <- err
+		}
+	}()
+	st.Start()
+	r.onStop(func(ctx context.Context) error {
+		st.Public().SetServing(false)
+		return pause(ctx, a.set.DrainWait)
+	})
+	state := serverState{PID: os.Getpid(), GRPC: reachable(lis.Addr()), HTTP: httpAddr, TLS: c.TLS != nil, DSN: digest(a.set.DSN), Started: a.clk.Now()}
 	if err := state.write(a.set.Data); err != nil {
 		return fmt.Errorf("data folder: %w", err)
 	}
@@ -187,30 +199,19 @@ func (a *app) servePart(ctx context.Context, r *serving, part string) error {
 	if part != "board" && a.set.DSN == "" {
 		return usagef("serve %s needs --dsn: the parts share one PostgreSQL, and a private one belongs to one process", part)
 	}
-	w := a.wiring(a.set.DSN, nil, r.log)
-	if err := a.serveWiring(ctx, w, r); err != nil {
+	c := a.stack(a.set.DSN, nil, r.log)
+	if err := a.serveWith(ctx, &c, r); err != nil {
 		return err
 	}
-	dial := func(address string) dialer {
-		return func(opts ...grpc.DialOption) (*grpc.ClientConn, error) {
-			own, err := a.dialOptions(address)
-			if err != nil {
-				return nil, err
-			}
-			return rpc.Dial(address, append(append(own, w.tel.Client()), opts...)...)
-		}
-	}
 	if part == "board" {
-		var conns [3]*grpc.ClientConn
-		for i, address := range []string{a.set.RegistryAddr, a.set.HistoryAddr, a.set.ComplianceAddr} {
-			conn, err := dial(address)()
-			if err != nil {
-				return err
-			}
-			r.onStop(func(context.Context) error { return conn.Close() })
-			conns[i] = conn
+		conn, closers, err := a.dialServer(fmt.Sprintf("registry=%s,history=%s,compliance=%s", a.set.RegistryAddr, a.set.HistoryAddr, a.set.ComplianceAddr), c.Telemetry.Client())
+		for _, fn := range closers {
+			r.onStop(func(context.Context) error { return fn() })
 		}
-		at, err := a.serveHTTP(ctx, r, w, conns[0], conns[1], conns[2])
+		if err != nil {
+			return err
+		}
+		at, err := a.serveHTTP(ctx, r, c.TLS, conn)
 		if err == nil {
 			r.log.Info("serving", "part", part, "http", at, "version", version)
 		}
@@ -218,67 +219,58 @@ func (a *app) servePart(ctx context.Context, r *serving, part string) error {
 	}
 	var err error
 	// A part never makes a key: the parts would not trust one another.
-	if w.key, err = auth.LoadKey(a.keyFile()); err != nil {
+	if c.Key, err = auth.LoadKey(a.keyFile()); err != nil {
 		return err
 	}
-	var s *service
+	dial := func(address string) stack.Dialer {
+		return func(opts ...grpc.DialOption) (*grpc.ClientConn, error) {
+			own, err := a.dialOptions(address)
+			if err != nil {
+				return nil, err
+			}
+			return rpc.Dial(address, append(append(own, c.Telemetry.Client()), opts...)...)
+		}
+	}
+	var s *stack.Service
 	switch part {
 	case "registry":
-		s, err = w.registry(ctx, w.tls)
+		s, err = c.Registry(ctx)
 	case "history":
-		s, err = w.history(ctx, w.tls, dial(a.set.RegistryAddr))
+		s, err = c.History(ctx, dial(a.set.RegistryAddr))
 	case "compliance":
-		s, err = w.compliance(ctx, w.tls, dial(a.set.RegistryAddr), dial(a.set.HistoryAddr))
+		s, err = c.Compliance(ctx, dial(a.set.RegistryAddr), dial(a.set.HistoryAddr))
 	}
 	if err != nil {
 		return err
 	}
-	r.onStop(func(context.Context) error { return s.close() })
+	r.onStop(func(ctx context.Context) error { return s.Stop(ctx, a.set.DrainWait, a.set.DrainTimeout) })
 	lis, err := listen(a.set.Listen)
 	if err != nil {
 		return err
 	}
-	if s.run != nil {
-		following, cancel := context.WithCancel(context.Background())
-		done := make(chan struct{})
-		go func() {
-			defer close(done)
-			if err := s.run(following); err != nil && following.Err() == nil {
-				r.fatal <- err
-			}
-		}()
-		r.onStop(func(context.Context) error { cancel(); <-done; return nil })
-	}
-	r.onStop(func(ctx context.Context) error {
-		s.server.SetServing(false)
-		pause(ctx, a.set.DrainWait)
-		ctx, cancel := context.WithTimeout(ctx, a.set.DrainTimeout)
-		defer cancel()
-		return s.server.Drain(ctx)
-	})
-	go func() { r.fatal <- s.server.Serve(lis) }()
-	s.server.SetServing(true)
+	go func() { r.fatal <- s.Server().Serve(lis) }()
+	s.Start(func(err error) { r.fatal <- err })
 	r.log.Info("serving", "part", part, "grpc", reachable(lis.Addr()), "version", version)
 	return nil
 }
 
-// serveWiring adds what only a server has: TLS and telemetry.
-func (a *app) serveWiring(ctx context.Context, w *wiring, r *serving) error {
+// serveWith adds what only a server has: TLS and telemetry.
+func (a *app) serveWith(ctx context.Context, c *stack.Config, r *serving) error {
 	var err error
 	switch {
 	case a.set.TLSCert != "" && a.set.TLSKey != "":
-		if w.tls, err = rpc.LoadServerTLS(a.set.TLSCert, a.set.TLSKey, ""); err != nil {
+		if c.TLS, err = rpc.LoadServerTLS(a.set.TLSCert, a.set.TLSKey, ""); err != nil {
 			return err
 		}
 	case a.set.TLSCert != "" || a.set.TLSKey != "":
 		return usagef("--tls-cert and --tls-key go together")
 	}
-	if w.tel, err = telemetry.Setup(ctx, telemetry.Config{Version: version, Logger: r.log}); err != nil {
+	if c.Telemetry, err = telemetry.Setup(ctx, telemetry.Config{Version: version, Logger: r.log}); err != nil {
 		return err
 	}
 	r.onStop(func(ctx context.Context) error {
 		// A collector that is gone must not keep the server from stopping, nor make it look failed.
-		if err := w.tel.Shutdown(ctx); err != nil {
+		if err := c.Telemetry.Shutdown(ctx); err != nil {
 			r.log.Warn("telemetry was not all sent", "error", err)
 		}
 		return nil
@@ -286,9 +278,9 @@ func (a *app) serveWiring(ctx context.Context, w *wiring, r *serving) error {
 	return nil
 }
 
-// serveHTTP starts the gateway and returns where it listens.
-func (a *app) serveHTTP(ctx context.Context, r *serving, w *wiring, registry, history, compliance *grpc.ClientConn) (string, error) {
-	handler, err := gateway(ctx, registry, history, compliance, w.log)
+// serveHTTP starts the board over a connection and returns where it listens.
+func (a *app) serveHTTP(ctx context.Context, r *serving, tlsConfig *tls.Config, conn grpc.ClientConnInterface) (string, error) {
+	b, err := board.New(ctx, board.Config{Conn: conn, Clock: a.clk, Logger: r.log.With("service", "board")})
 	if err != nil {
 		return "", err
 	}
@@ -296,24 +288,19 @@ func (a *app) serveHTTP(ctx context.Context, r *serving, w *wiring, registry, hi
 	if err != nil {
 		return "", err
 	}
-	srv := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, TLSConfig: w.tls, ErrorLog: slog.NewLogLogger(w.log.Handler(), slog.LevelWarn)}
-	go func() {
-		var err error
-		if w.tls != nil {
-			err = srv.ServeTLS(lis, "", "")
-		} else {
-			err = srv.Serve(lis)
-		}
-		if !errors.Is(err, http.ErrServerClosed) {
-			r.fatal <- err
-		}
-	}()
+	at := reachable(lis.Addr())
+	if tlsConfig != nil {
+		own := tlsConfig.Clone()
+		own.NextProtos = []string{"http/1.1"}
+		lis = tls.NewListener(lis, own)
+	}
+	go func() { r.fatal <- b.Serve(lis) }()
 	r.onStop(func(ctx context.Context) error {
 		ctx, cancel := context.WithTimeout(ctx, a.set.DrainTimeout)
 		defer cancel()
-		return srv.Shutdown(ctx)
+		return b.Drain(ctx)
 	})
-	return reachable(lis.Addr()), nil
+	return at, nil
 }
 
 // firstStart makes the key and the operator's token where there are none, and says where they are.
@@ -355,17 +342,17 @@ func newMigrateCmd(a *app) *cobra.Command {
 to create roles and schemas, and will own them; the services run as roles that own nothing. It is safe to run at any time
 and from several places at once. A server on a private database does it by itself.`,
 		Example:     `  strandline migrate --dsn postgres://admin@db/strandline`,
-		Args:        cobra.NoArgs,
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if a.set.DSN == "" {
 				return usagef("--dsn (or STRANDLINE_DSN) is needed: which database?")
 			}
-			if err := pg.Migrate(cmd.Context(), a.set.DSN, schemas()...); err != nil {
+			if err := pg.Migrate(cmd.Context(), a.set.DSN, stack.Schemas()...); err != nil {
 				return err
 			}
 			if a.json() {
-				return a.writeJSON([]byte(`{"migrated":true}`))
+				return a.printValue(map[string]bool{"migrated": true})
 			}
 			a.printf("The database is at this version.\n")
 			return nil
@@ -392,6 +379,20 @@ func reachable(at net.Addr) string {
 		host = "127.0.0.1"
 	}
 	return net.JoinHostPort(host, port)
+}
+
+// pause waits for d or until ctx ends.
+func pause(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return nil
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+	return nil
 }
 
 func closed(err error) error {

@@ -41,7 +41,7 @@ With --known only what was recorded by then counts: what could be known on that 
 		Example: `  strandline unit show GB-REG-014
   strandline unit show GB-CYL-003 --as-of 2026-03-31 --output json
   strandline unit show GB-REG-014 --as-of 2026-02-01 --known 2026-02-01`,
-		Args: cobra.ExactArgs(1),
+		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
 			defer cancel()
@@ -112,7 +112,7 @@ func newUnitListCmd(a *app) *cobra.Command {
 		Short: "units by tag",
 		Example: `  strandline unit list --shop lagoon --kind cylinder
   strandline unit list --filter 'kind = "bcd" AND size = "M"' --output json`,
-		Args: cobra.NoArgs,
+		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
 			defer cancel()
@@ -174,7 +174,7 @@ func newUnitCreateCmd(a *app) *cobra.Command {
 		Use:         "create TAG",
 		Short:       "register one unit ('strandline import' brings in a whole fleet)",
 		Example:     `  strandline unit create GB-CYL-090 --model al80 --shop lagoon --serial K40117 --made 2024-03 --since 2026-05-01`,
-		Args:        cobra.ExactArgs(1),
+		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
@@ -212,17 +212,6 @@ func newUnitCreateCmd(a *app) *cobra.Command {
 	cmd.Flags().BoolVar(&dryRun, "dry-run", false, "check everything, write nothing")
 	required(cmd, "model", "shop", "since")
 	return cmd
-}
-
-// required marks flags that a command cannot do without.
-func required(cmd *cobra.Command, names ...string) {
-	for _, n := range names {
-		if err := cmd.MarkFlagRequired(n); err != nil {
-			panic(err)
-		}
-		f := cmd.Flags().Lookup(n)
-		f.Usage += " (needed)"
-	}
 }
 
 // parseAttributes reads key=value pairs.
