@@ -56,7 +56,7 @@ func (c *Clock) Explain(on civil.Date, names Names) []string {
 		}
 	}
 	if !c.ExpectedOn.IsZero() {
-		say("At the rate of the 365 days up to the last use, the limit will be reached on %s.", c.ExpectedOn)
+		say("At the present rate (of the 365 days up to the last use) the limit will be reached on %s.", c.ExpectedOn)
 	}
 	say("On %s it is %s.", on, c.resultText(on))
 	return out

@@ -18,12 +18,14 @@ const window = 365
 // lastDay is the last day that a forecast names; what lies beyond is no forecast.
 var lastDay = civil.New(2999, 12, 31)
 
-// Rate is the present rate of use of one measure: what was used in the 365 days that end with the last use, divided by
-// the days from the first use among them to the last, both counted. It needs uses on at least two days; the zero Rate has
-// none yet.
+// Rate is the present rate of use of one measure. The uses that count are those of the 365 days that end with the last use.
+// The rate is the slope between the first of their days and the last: what was used after the first day, up to and with the
+// last, divided by the days between the two. What was used on the first day itself belongs to the time before it (a meter's
+// first reading stands for its whole life until then). It takes uses on at least two days; the zero Rate has none yet.
 type Rate struct {
 	first, last civil.Date
-	total       int64
+	onFirst     int64 // used on the first day
+	after       int64 // used after it
 	uses        bool
 }
 
@@ -39,25 +41,25 @@ func (r *Rate) Add(on civil.Date, amount int64) bool {
 	if on <= r.last-window {
 		return false
 	}
-	if r.total += amount; r.total < 0 {
-		r.total = math.MaxInt64
+	if on < r.first {
+		r.after = sum(r.after, r.onFirst)
+		r.first, r.onFirst = on, 0
 	}
-	r.first = min(r.first, on)
+	r.onFirst = sum(r.onFirst, amount)
 	return true
 }
 
 // Reach returns the day on which left more will have been used: as many days after the last use as the rate needs, rounded
 // up to whole days. There is none without a rate, with nothing left, and after the year 2999.
 func (r *Rate) Reach(left int64) (on civil.Date, ok bool) {
-	if !r.uses || r.first == r.last || left <= 0 {
+	if r.after <= 0 || left <= 0 {
 		return 0, false
 	}
-	hi, lo := bits.Mul64(uint64(left), uint64(r.last-r.first+1))
-	total := uint64(r.total)
-	if hi >= total {
+	hi, lo := bits.Mul64(uint64(left), uint64(r.last-r.first))
+	if hi >= uint64(r.after) {
 		return 0, false
 	}
-	days, rest := bits.Div64(hi, lo, total)
+	days, rest := bits.Div64(hi, lo, uint64(r.after))
 	if rest > 0 {
 		days++
 	}
@@ -65,4 +67,12 @@ func (r *Rate) Reach(left int64) (on civil.Date, ok bool) {
 		return 0, false
 	}
 	return r.last.AddDays(int(days)), true
+}
+
+// sum adds two amounts that are not negative, and stops at the greatest.
+func sum(a, b int64) int64 {
+	if a > math.MaxInt64-b {
+		return math.MaxInt64
+	}
+	return a + b
 }
