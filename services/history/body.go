@@ -1,0 +1,272 @@
+package history
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"time"
+	"unicode/utf8"
+
+	"github.com/google/uuid"
+
+	"strandline.example/strandline/internal/civil"
+)
+
+// bodyVersion is the version of the encoding of an entry's content. A later version gets another number; this one stays readable
+// for as long as there are ledgers.
+const bodyVersion = 1
+
+// AppendBody appends the canonical encoding of the entry's content, which is all that the client said but the ids. Equal contents
+// have equal encodings and different ones differ, so that a repeated entry is recognised by its bytes. All numbers are big endian:
+//
+//	body        = u8 version (1) | instant occurred | text shop | text technician | text note | detail
+//	detail      = u8 kind | usage (kind 1) or work (2, 3) or condition (4) or amendment (5)
+//	usage       = u8 0 | i64 dives | i64 running time in nanoseconds | i64 fills | text reference
+//	            | u8 measure (1 dives, 2 running time, 3 fills) | i64 value | u8 replaced | i64 start (0 unless replaced) | text reference
+//	work        = u8 outcome (1 pass, 2 fail, 3 inconclusive, 4 condemned) | mark | text provider | u32 n | n * text activity
+//	condition   = text condition | u8 severity (1 note, 2 pull)
+//	amendment   = uuid corrected entry | text reason | u8 0, or u8 1 | instant occurred | detail (kind 1 to 4)
+//
+//	instant     = i64 microseconds since 1970-01-01T00:00:00Z
+//	mark        = u16 year | u8 month | u8 day (0 for a month alone); all 0 for no mark
+//	text        = u32 length in bytes | that many bytes of UTF-8
+//	uuid        = 16 bytes (RFC 9562)
+//
+// Running time is kept as nanoseconds, so value is in nanoseconds for measure 2.
+func AppendBody(b []byte, e *Entry) []byte {
+	b = append(b, bodyVersion)
+	b = appendInstant(b, e.Occurred)
+	b = appendText(b, e.Shop)
+	b = appendText(b, e.Technician)
+	b = appendText(b, e.Note)
+	return appendDetail(b, &e.Detail)
+}
+
+func appendDetail(b []byte, d *Detail) []byte {
+	kind := d.Kind()
+	b = append(b, byte(kind))
+	switch kind {
+	case KindUsage:
+		u := d.Usage
+		b = append(b, byte(u.Measure))
+		if u.Measure == 0 {
+			b = appendInt(b, u.Dives)
+			b = appendInt(b, int64(u.Running))
+			b = appendInt(b, u.Fills)
+		} else {
+			b = appendInt(b, u.Value)
+			b = appendFlag(b, u.Replaced)
+			b = appendInt(b, u.Start)
+		}
+		b = appendText(b, u.Reference)
+	case KindService:
+		b = appendWork(b, d.Service)
+	case KindTest:
+		b = appendWork(b, d.Test)
+	case KindCondition:
+		b = appendText(b, d.Condition.Condition)
+		b = append(b, byte(d.Condition.Severity))
+	case KindAmendment:
+		a := d.Amendment
+		b = append(b, a.Corrects[:]...)
+		b = appendText(b, a.Reason)
+		b = appendFlag(b, a.Replacement != nil)
+		if a.Replacement != nil {
+			b = appendInstant(b, a.Replacement.Occurred)
+			b = appendDetail(b, &a.Replacement.Detail)
+		}
+	}
+	return b
+}
+
+func appendWork(b []byte, w *Work) []byte {
+	b = append(b, byte(w.Outcome))
+	year, month, day := w.Mark.Parts()
+	b = binary.BigEndian.AppendUint16(b, uint16(year))
+	b = append(b, byte(month), byte(day))
+	b = appendText(b, w.Provider)
+	b = binary.BigEndian.AppendUint32(b, uint32(len(w.Activities)))
+	for _, a := range w.Activities {
+		b = appendText(b, a)
+	}
+	return b
+}
+
+func appendInt(b []byte, n int64) []byte { return binary.BigEndian.AppendUint64(b, uint64(n)) }
+
+func appendInstant(b []byte, t time.Time) []byte { return appendInt(b, t.UnixMicro()) }
+
+func appendText(b []byte, s string) []byte {
+	return append(binary.BigEndian.AppendUint32(b, uint32(len(s))), s...)
+}
+
+func appendFlag(b []byte, f bool) []byte {
+	if f {
+		return append(b, 1)
+	}
+	return append(b, 0)
+}
+
+// ParseBody reads what AppendBody wrote; the ids of the entry are zero. It takes no other bytes: whatever it returns encodes to
+// exactly what it read.
+func ParseBody(body []byte) (Entry, error) {
+	r := reader{rest: body}
+	if v := r.byte(); r.err == nil && v != bodyVersion {
+		return Entry{}, fmt.Errorf("entry body of version %d", v)
+	}
+	var e Entry
+	e.Occurred = r.instant()
+	e.Shop = r.text()
+	e.Technician = r.text()
+	e.Note = r.text()
+	e.Detail = r.detail(KindAmendment)
+	if r.err == nil && len(r.rest) > 0 {
+		r.fail("bytes after the end")
+	}
+	if r.err != nil {
+		return Entry{}, fmt.Errorf("entry body: %w", r.err)
+	}
+	return e, nil
+}
+
+// reader reads the encoding from the front; after the first fault it returns zeros.
+type reader struct {
+	rest []byte
+	err  error
+}
+
+func (r *reader) fail(text string) {
+	if r.err == nil {
+		r.err = errors.New(text)
+	}
+	r.rest = nil
+}
+
+func (r *reader) take(n int) []byte {
+	if r.err != nil || n > len(r.rest) {
+		r.fail("ends too early")
+		return nil
+	}
+	out := r.rest[:n]
+	r.rest = r.rest[n:]
+	return out
+}
+
+func (r *reader) byte() byte {
+	if b := r.take(1); b != nil {
+		return b[0]
+	}
+	return 0
+}
+
+func (r *reader) count() int {
+	if b := r.take(4); b != nil {
+		return int(binary.BigEndian.Uint32(b))
+	}
+	return 0
+}
+
+func (r *reader) int() int64 {
+	if b := r.take(8); b != nil {
+		return int64(binary.BigEndian.Uint64(b))
+	}
+	return 0
+}
+
+func (r *reader) instant() time.Time { return time.UnixMicro(r.int()).UTC() }
+
+func (r *reader) flag() bool {
+	b := r.byte()
+	if b > 1 {
+		r.fail("a flag that is neither 0 nor 1")
+	}
+	return b == 1
+}
+
+func (r *reader) text() string {
+	b := r.take(r.count())
+	if !utf8.Valid(b) {
+		r.fail("text that is not UTF-8")
+		return ""
+	}
+	return string(b)
+}
+
+func (r *reader) uuid() (id uuid.UUID) {
+	copy(id[:], r.take(16))
+	return id
+}
+
+// one reads a byte from 1 to last.
+func (r *reader) one(last byte, what string) byte {
+	b := r.byte()
+	if r.err == nil && (b == 0 || b > last) {
+		r.fail("unknown " + what)
+	}
+	return b
+}
+
+func (r *reader) detail(last Kind) (d Detail) {
+	switch Kind(r.one(byte(last), "kind")) {
+	case KindUsage:
+		d.Usage = r.usage()
+	case KindService:
+		d.Service = r.work()
+	case KindTest:
+		d.Test = r.work()
+		if len(d.Test.Activities) != 1 {
+			r.fail("a test is of one activity")
+		}
+	case KindCondition:
+		d.Condition = &Condition{Condition: r.text(), Severity: Severity(r.one(byte(Pull), "severity"))}
+	case KindAmendment:
+		a := &Amendment{Corrects: r.uuid(), Reason: r.text()}
+		if r.flag() {
+			a.Replacement = &Replacement{Occurred: r.instant(), Detail: r.detail(KindCondition)}
+		}
+		d.Amendment = a
+	}
+	return d
+}
+
+func (r *reader) usage() *Usage {
+	u := &Usage{Measure: Measure(r.byte())}
+	switch {
+	case u.Measure > Fills:
+		r.fail("unknown measure")
+	case u.Measure == 0:
+		u.Dives = r.int()
+		u.Running = time.Duration(r.int())
+		u.Fills = r.int()
+	default:
+		u.Value = r.int()
+		u.Replaced = r.flag()
+		u.Start = r.int()
+		if u.Start != 0 && !u.Replaced {
+			r.fail("a first reading of a meter that was not replaced")
+		}
+	}
+	u.Reference = r.text()
+	return u
+}
+
+func (r *reader) work() *Work {
+	w := &Work{Outcome: Outcome(r.one(byte(Condemned), "outcome"))}
+	if b := r.take(4); b != nil && [4]byte(b) != [4]byte{} {
+		mark, err := civil.MarkOf(int(binary.BigEndian.Uint16(b)), int(b[2]), int(b[3]))
+		if err != nil {
+			r.fail(err.Error())
+		}
+		w.Mark = mark
+	}
+	w.Provider = r.text()
+	n := r.count()
+	if n > len(r.rest)/4 {
+		r.fail("ends too early")
+		return w
+	}
+	for range n {
+		w.Activities = append(w.Activities, r.text())
+	}
+	return w
+}
