@@ -1,0 +1,274 @@
+package compliancepg
+
+import (
+	"context"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
+)
+
+// days are the dates of an instant at the org's shops. There are at most three on earth at one time.
+type days struct {
+	at    time.Time
+	of    map[string]civil.Date // by shop
+	first civil.Date            // the earliest of them
+	last  civil.Date            // the latest
+}
+
+func (r *Reader) days(ctx context.Context, at time.Time) (days, map[string]compliance.Shop, error) {
+	shops, err := readShops(ctx, r.tx, r.org, nil)
+	if err != nil {
+		return days{}, nil, err
+	}
+	d := days{at: at, of: make(map[string]civil.Date, len(shops))}
+	byZone := map[string]civil.Date{}
+	for id, s := range shops {
+		on, ok := byZone[s.Zone]
+		if !ok {
+			on = civil.In(at, zone(s.Zone))
+			byZone[s.Zone] = on
+			if len(byZone) == 1 {
+				d.first, d.last = on, on
+			}
+			d.first, d.last = min(d.first, on), max(d.last, on)
+		}
+		d.of[id] = on
+	}
+	return d, shops, nil
+}
+
+// on returns the shops where it is a given day.
+func (d days) on(day civil.Date) []string {
+	out := []string{}
+	for shop, on := range d.of {
+		if on == day {
+			out = append(out, shop)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Due returns a page of a due list, and whether there is more.
+//
+// It reads the index from the key of the page before, so its cost follows the page, not the fleet. Where it is a day later
+// at some shops than at others, one range up to the latest bound is read and the rows of the other shops beyond theirs, at
+// most a day's or two, are left out. Units to which something happened after the instant asked about are derived, and so is
+// the whole fleet when the instant lies before what the stored clocks cover; that is the price of a question about the past.
+func (r *Reader) Due(ctx context.Context, q compliance.DueQuery) (out []compliance.DueRow, more bool, err error) {
+	packs, err := r.Packs(ctx)
+	if err != nil {
+		return nil, false, err
+	}
+	d, err := r.daysFor(ctx, q)
+	if err != nil || len(d.of) == 0 {
+		return nil, false, err
+	}
+	want := q.Limit + 1
+	if covered(packs, q.At) {
+		if out, err = r.dueStored(ctx, q, d, indexRules(packs), want); err != nil {
+			return nil, false, err
+		}
+	}
+	late, err := r.dueDerived(ctx, q, !covered(packs, q.At))
+	if err != nil {
+		return nil, false, err
+	}
+	if len(late) > 0 {
+		out = append(out, late...)
+		slices.SortFunc(out, func(a, b compliance.DueRow) int { return a.Key.Compare(b.Key) })
+	}
+	if len(out) > q.Limit {
+		out, more = out[:q.Limit], true
+	}
+	return out, more, r.hostTags(ctx, out)
+}
+
+// daysFor returns the days at the shops a query is about.
+func (r *Reader) daysFor(ctx context.Context, q compliance.DueQuery) (days, error) {
+	d, _, err := r.days(ctx, q.At)
+	if q.Shop == "" || err != nil {
+		return d, err
+	}
+	on, ok := d.of[q.Shop]
+	if !ok {
+		return days{}, nil
+	}
+	return days{at: q.At, of: map[string]civil.Date{q.Shop: on}, first: on, last: on}, nil
+}
+
+// dueStored reads the page from the stored clocks of units to which nothing has happened since.
+func (r *Reader) dueStored(ctx context.Context, q compliance.DueQuery, d days, rules ruleIndex, want int) ([]compliance.DueRow, error) {
+	last := d.last.AddDays(q.Horizon)
+	if !q.ByUsage {
+		return r.dueRange(ctx, q, d, rules, want, "due_on", "c.due_on is not null", &last)
+	}
+	// What is spent or expected by the horizon first; then what is inside the lead and expected later, or on no known day.
+	out, err := r.dueRange(ctx, q, d, rules, want, "usage_on", "c.usage_on is not null", &last)
+	if err != nil || len(out) >= want {
+		return out, err
+	}
+	if from := last.AddDays(1); q.After == nil || q.After.On < from {
+		q.After = &compliance.DueKey{On: from}
+	}
+	soon, err := r.dueRange(ctx, q, d, rules, want-len(out), "usage_on", "c.usage_soon", nil)
+	return append(out, soon...), err
+}
+
+// dueRange reads rows in the order of one of the due indexes, from the query's key up to a last day.
+func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, rules ruleIndex, want int, column, partial string, last *civil.Date) ([]compliance.DueRow, error) {
+	args := []any{r.org.UUID, q.At, want}
+	arg := func(v any) string {
+		args = append(args, v)
+		return "$" + strconv.Itoa(len(args))
+	}
+	where := "c.org_id = $1 and " + partial
+	if q.Shop != "" {
+		where += " and c.shop = " + arg(q.Shop)
+	}
+	if q.Kind != "" {
+		where += " and c.kind = " + arg(q.Kind)
+	}
+	if last != nil {
+		where += " and c." + column + " <= " + arg(dayOf(*last))
+	}
+	if k := q.After; k != nil {
+		where += " and (c." + column + ", c.unit_id, c.pack, c.rule, c.revision) > (" + arg(dayOf(k.On)) + ", " + arg(k.Unit) + ", " + arg(k.Pack) + ", " +
+			arg(k.Rule) + ", " + arg(k.Revision) + ")"
+	}
+	// Day by day: the revision must be in force, the unit commissioned, and the row within the bound, at the unit's own shop.
+	var at string
+	for day := d.first; day <= d.last; day++ {
+		shops := d.on(day)
+		if len(shops) == 0 {
+			continue
+		}
+		if at != "" {
+			at += " or "
+		}
+		on := arg(dayOf(day))
+		at += "("
+		if d.first != d.last {
+			at += "c.shop = any (" + arg(shops) + ") and "
+			if last != nil {
+				bound := "c." + column + " <= " + arg(dayOf(day.AddDays(q.Horizon)))
+				if q.ByUsage {
+					bound = "(" + bound + " or c.usage_soon)"
+				}
+				at += bound + " and "
+			}
+		}
+		at += "c.in_force_from <= " + on + " and (c.in_force_until is null or c.in_force_until > " + on + ") and (u.commissioned_on is null or u.commissioned_on <= " + on + "))"
+	}
+	rows, err := r.tx.Query(ctx, `select `+clockFields+`, c.`+column+`, c.kind, c.shop, u.tag, u.host_id
+		from clocks as c join p_units as u on u.org_id = $1 and u.unit_id = c.unit_id
+		where `+where+` and (u.settled is null or u.settled <= $2) and (`+at+`)
+		order by c.`+column+`, c.unit_id, c.pack, c.rule, c.revision limit $3`, args...)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	s := clockScan{rules: rules}
+	var on time.Time
+	var row compliance.DueRow
+	var host *uuid.UUID
+	var out []compliance.DueRow
+	_, err = pgx.ForEachRow(rows, append(s.targets(), &on, &row.Kind, &row.Shop, &row.Tag, &host), func() error {
+		c, err := s.clock()
+		if err != nil {
+			return err
+		}
+		next := row
+		next.Clock, next.On = c, d.of[row.Shop]
+		next.Key = compliance.DueKey{On: civil.In(on, time.UTC), Unit: c.Unit, Pack: c.Pack.ID, Rule: c.Rule.ID, Revision: c.Pack.Revision}
+		if host != nil {
+			next.Host = *host
+		}
+		out = append(out, next)
+		return nil
+	})
+	return out, pg.Err(err)
+}
+
+// unsettled returns the units to which something happened after an instant; every unit if all is set. Those retired by
+// then are left out.
+func (r *Reader) unsettled(ctx context.Context, at time.Time, all bool) ([]uuid.UUID, error) {
+	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and (settled > $2 or $3) and (retired is null or retired > $2)`, r.org.UUID, at, all)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	return ids, pg.Err(err)
+}
+
+// dueDerived returns the rows of unsettled units after the query's key, in no order.
+func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool) ([]compliance.DueRow, error) {
+	ids, err := r.unsettled(ctx, q.At, all)
+	if err != nil {
+		return nil, err
+	}
+	var out []compliance.DueRow
+	for chunk := range slices.Chunk(ids, recomputeChunk) {
+		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, false)
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range chunk {
+			d := due.Derive(f.input(id, false), q.At, time.Time{})
+			u := f.units[id]
+			if !compliance.InFleet(&d, q.At) || q.Shop != "" && d.Stay.Shop != q.Shop || q.Kind != "" && u.Kind != q.Kind {
+				continue
+			}
+			on := civil.In(q.At, zoneOf(d.Stay))
+			for i := range d.Clocks {
+				key, ok := q.Lists(&d.Clocks[i], on)
+				if !ok || q.After != nil && key.Compare(*q.After) <= 0 {
+					continue
+				}
+				out = append(out, compliance.DueRow{Key: key, Clock: d.Clocks[i], On: on, Tag: f.tags[id], Kind: u.Kind, Shop: d.Stay.Shop, Host: d.Host})
+			}
+		}
+	}
+	return out, nil
+}
+
+// hostTags fills in the tags of hosts.
+func (r *Reader) hostTags(ctx context.Context, out []compliance.DueRow) error {
+	var ids []uuid.UUID
+	for _, row := range out {
+		if row.Host != uuid.Nil {
+			ids = append(ids, row.Host)
+		}
+	}
+	tags, err := r.Tags(ctx, ids)
+	for i := range out {
+		out[i].HostTag = tags[out[i].Host]
+	}
+	return err
+}
+
+// Tags returns the tags of units.
+func (r *Reader) Tags(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]string, error) {
+	if len(ids) == 0 {
+		return nil, nil
+	}
+	rows, err := r.tx.Query(ctx, `select unit_id, tag from p_units where org_id = $1 and unit_id = any ($2)`, r.org.UUID, ids)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	out := make(map[uuid.UUID]string, len(ids))
+	var id uuid.UUID
+	var tag string
+	_, err = pgx.ForEachRow(rows, []any{&id, &tag}, func() error {
+		out[id] = tag
+		return nil
+	})
+	return out, pg.Err(err)
+}

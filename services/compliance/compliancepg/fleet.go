@@ -1,0 +1,137 @@
+package compliancepg
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/services/compliance"
+)
+
+// countFleet counts settled units by shop and kind, in sets. What blocks a unit, or only holds it, is worked out for every
+// unit alone and then carried up to what it is fitted to. It says the same as compliance.Count says of each unit's set:
+//
+//   - a clock blocks hand-out when it is in force on the day at its unit's shop and has no anchor, or its date limit has
+//     passed, or nothing is left of a usage limit;
+//   - a hold blocks while it is open; one for missing history of a rule speaks through its clock;
+//   - retirement and a commissioning yet to come block.
+//
+// $1 org, $2 instant, $3 shops, $4 the day at each, $5 horizon in days, $6 units that are counted otherwise.
+const countFleet = `with recursive day (shop, today) as (
+	select * from unnest($3::text[], $4::date[])
+), clock (unit_id, blocking, overdue, spent, within) as (
+	select c.unit_id,
+		bool_or(not c.anchored and c.usage_blocks & 1 = 1 or c.anchored and (c.due_on < d.today and c.date_blocks & 1 = 1 or c.spent and c.usage_blocks & 1 = 1)),
+		bool_or(coalesce(c.due_on < d.today, false)), bool_or(c.spent), bool_or(coalesce(c.due_on <= d.today + $5::integer, false))
+	from clocks as c join day as d on d.shop = c.shop
+	where c.org_id = $1 and c.in_force_from <= d.today and (c.in_force_until is null or c.in_force_until > d.today)
+	group by c.unit_id
+), hold (unit_id, blocking) as (
+	select unit_id, bool_or(blocks & 1 = 1) from (
+		select unit_id, case when cause = 5 and rule <> '' then 0 else blocks end as blocks from holds_derived
+			where org_id = $1 and opened <= $2 and (lifted is null or lifted > $2)
+		union all
+		select unit_id, blocks from holds_manual where org_id = $1 and placed <= $2 and (lifted is null or lifted > $2)
+	) as h group by unit_id
+), unit as (
+	select u.unit_id, u.host_id, u.shop, u.kind, c.unit_id is not null as ruled, c.overdue, c.spent, c.within,
+		u.retired is null or u.retired > $2 as living, u.commissioned_on is null or u.commissioned_on <= d.today as commissioned,
+		h.unit_id is not null as held, coalesce(h.blocking, false) or coalesce(c.blocking, false) as blocked
+	from p_units as u join day as d on d.shop = u.shop left join clock as c on c.unit_id = u.unit_id left join hold as h on h.unit_id = u.unit_id
+	where u.org_id = $1
+), troubled (unit_id, host_id, held, blocked) as (
+	select unit_id, host_id, held, blocked or not living or not commissioned from unit where held or blocked or not living or not commissioned
+union
+	select u.unit_id, u.host_id, t.held, t.blocked from troubled as t join p_units as u on u.org_id = $1 and u.unit_id = t.host_id
+), trouble (unit_id, held, blocked) as (
+	select unit_id, bool_or(held), bool_or(blocked) from troubled group by unit_id
+)
+select u.shop, u.kind, count(*), count(u.host_id),
+	count(*) filter (where u.host_id is null and u.ruled and not coalesce(t.blocked, false)),
+	count(*) filter (where t.held),
+	count(*) filter (where u.overdue), count(*) filter (where u.spent), count(*) filter (where u.within and not u.overdue)
+from unit as u left join trouble as t on t.unit_id = u.unit_id
+where u.living and u.commissioned and u.unit_id <> all ($6)
+group by u.shop, u.kind`
+
+// Fleet counts the units of the fleet at an instant, by the shop they are at and their kind, and returns the org's shops.
+// Units to which something happened since, or whose parts that is true of, are derived and counted one by one.
+func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[compliance.CountKey]compliance.Counts, map[string]compliance.Shop, error) {
+	d, shops, err := r.days(ctx, at)
+	if err != nil {
+		return nil, nil, err
+	}
+	packs, err := r.Packs(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := map[compliance.CountKey]compliance.Counts{}
+	covers := covered(packs, at)
+	late, err := r.lateSets(ctx, at, !covers)
+	if err != nil {
+		return nil, nil, err
+	}
+	if covers {
+		ids, dates := make([]string, 0, len(d.of)), make([]*time.Time, 0, len(d.of))
+		for shop, on := range d.of {
+			ids, dates = append(ids, shop), append(dates, dayOf(on))
+		}
+		rows, err := r.tx.Query(ctx, countFleet, r.org.UUID, at, ids, dates, horizon, append([]uuid.UUID{}, late...))
+		if err != nil {
+			return nil, nil, pg.Err(err)
+		}
+		var k compliance.CountKey
+		var c compliance.Counts
+		if _, err = pgx.ForEachRow(rows, []any{&k.Shop, &k.Kind, &c.Units, &c.Fitted, &c.Ready, &c.Pulled, &c.OverdueByDate, &c.DueByUsage, &c.DueWithin}, func() error {
+			out[k] = c
+			return nil
+		}); err != nil {
+			return nil, nil, pg.Err(err)
+		}
+	}
+	for chunk := range slices.Chunk(late, recomputeChunk) {
+		sets, err := r.Derive(ctx, chunk, at, time.Time{})
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, s := range sets {
+			k := compliance.CountKey{Shop: s.Self.Stay.Shop, Kind: s.Kind}
+			if c := compliance.Count(s, at, horizon); c.Units > 0 {
+				c.Add(out[k])
+				out[k] = c
+			}
+		}
+	}
+	return out, shops, nil
+}
+
+// lateSets returns the units to which something happened after an instant and the hosts they are fitted to; every unit if
+// all is set.
+func (r *Reader) lateSets(ctx context.Context, at time.Time, all bool) ([]uuid.UUID, error) {
+	rows, err := r.tx.Query(ctx, `with recursive late (unit_id, host_id) as (
+			select unit_id, host_id from p_units where org_id = $1 and (settled > $2 or $3)
+		union
+			select u.unit_id, u.host_id from late as l join p_units as u on u.org_id = $1 and u.unit_id = l.host_id
+		) select unit_id from late`, r.org.UUID, at, all)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	return ids, pg.Err(err)
+}
+
+// Candidates returns the units that an availability question is about: living at an instant, of a kind, size and shop where
+// given. Fitted ones are left out unless a kind is given.
+func (r *Reader) Candidates(ctx context.Context, kind, size, shop string, at time.Time) ([]uuid.UUID, error) {
+	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and ($2 = '' or kind = $2) and ($3 = '' or size = $3) and ($4 = '' or shop = $4)
+		and (retired is null or retired > $5) and ($2 <> '' or host_id is null)`, r.org.UUID, kind, size, shop, at)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	return ids, pg.Err(err)
+}

@@ -1,0 +1,93 @@
+package compliancepg
+
+import (
+	"context"
+	"strconv"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/resname"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
+)
+
+// Holds returns a page of holds, derived and placed by people, and whether there is more. Each source is read from its own
+// index, newest first, as far as the page needs; the few that end in the future are found by when they end.
+func (r *Reader) Holds(ctx context.Context, q compliance.HoldQuery) (out []compliance.HoldRow, more bool, err error) {
+	args := []any{r.org.UUID, q.At, q.Limit + 1}
+	arg := func(v any) string {
+		args = append(args, v)
+		return "$" + strconv.Itoa(len(args))
+	}
+	var unit, units, after, afterManual string
+	if q.Unit != uuid.Nil {
+		unit = " and h.unit_id = " + arg(q.Unit)
+	} else {
+		units = " and (u.retired is null or u.retired > $2)"
+	}
+	if q.Shop != "" {
+		units += " and u.shop = " + arg(q.Shop)
+	}
+	if k := q.After; k != nil {
+		opened, id, hold := arg(k.Opened), arg(k.Unit), arg(k.ID)
+		after = " and (h.opened, h.unit_id, h.hold_id) < (" + opened + ", " + id + ", " + hold + ")"
+		afterManual = " and (h.placed, h.unit_id, h.hold_id::text collate \"C\") < (" + opened + ", " + id + ", " + hold + ")"
+	}
+	const join = " join p_units as u on u.org_id = $1 and u.unit_id = h.unit_id where h.org_id = $1"
+	const more3 = " limit $3)"
+	derived := func(state string) string {
+		return "(select " + holdFields + " from holds_derived as h" + join + unit + units + after + state + " order by h.opened desc, h.unit_id desc, h.hold_id desc" + more3
+	}
+	manual := func(state string) string {
+		return "(select " + manualFields + " from holds_manual as h" + join + unit + units + afterManual + state + ` order by h.placed desc, h.unit_id desc, h.hold_id::text collate "C" desc` + more3
+	}
+	sources := derived(" and h.lifted is null and h.opened <= $2") + " union all " + derived(" and h.lifted > $2 and h.opened <= $2") + " union all " +
+		manual(" and h.lifted is null") + " union all " + manual(" and h.lifted > $2")
+	if q.Lifted {
+		sources = derived("") + " union all " + manual("")
+	}
+	rows, err := r.tx.Query(ctx, `select h.*, u.tag, u.kind, u.shop, coalesce(host.tag, '') from (`+sources+`) as h
+		join p_units as u on u.org_id = $1 and u.unit_id = h.unit_id
+		left join p_units as host on host.org_id = $1 and host.unit_id = u.host_id
+		order by h.opened desc, h.unit_id desc, h.hold_id collate "C" desc limit $3`, args...)
+	if err != nil {
+		return nil, false, pg.Err(err)
+	}
+	var s holdScan
+	var row compliance.HoldRow
+	_, err = pgx.ForEachRow(rows, append(s.targets(), &row.Tag, &row.Kind, &row.Shop, &row.HostTag), func() error {
+		next := row
+		next.Hold = s.hold()
+		out = append(out, next)
+		return nil
+	})
+	if err != nil {
+		return nil, false, pg.Err(err)
+	}
+	if len(out) > q.Limit {
+		out, more = out[:q.Limit], true
+	}
+	return out, more, nil
+}
+
+// Hold returns one hold of a unit, derived or placed by a person.
+func (r *Reader) Hold(ctx context.Context, unit uuid.UUID, id string) (due.Hold, error) {
+	holds, err := readHolds(ctx, r.tx, r.org, []uuid.UUID{unit})
+	if err != nil {
+		return due.Hold{}, err
+	}
+	for _, h := range holds[unit] {
+		if h.ID == id {
+			return h, nil
+		}
+	}
+	return due.Hold{}, errs.Missing(resname.HoldName(r.org, unit, id))
+}
+
+// Exists returns NOT_FOUND unless the unit is in the projection.
+func (r *Reader) Exists(ctx context.Context, unit uuid.UUID) error {
+	return mustExist(ctx, r.tx, r.org, unit)
+}

@@ -1,0 +1,221 @@
+package compliancepg
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
+)
+
+// facts is what derivations of some units depend on, loaded in a few queries whatever their number.
+type facts struct {
+	units   map[uuid.UUID]due.Facts
+	tags    map[uuid.UUID]string
+	entries map[uuid.UUID][]due.Entry
+	hosts   map[uuid.UUID][]due.Fitting // by part
+	parts   map[uuid.UUID][]due.Fitting // by host
+	holds   map[uuid.UUID][]due.ManualHold
+	packs   []due.Pack
+	unknown []uuid.UUID // asked for and not in the projection
+}
+
+// loadFacts loads units, all that they were ever fitted to, and, with parts, all that was ever fitted to them.
+func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool) (*facts, error) {
+	f := &facts{}
+	ids, err := f.loadFittings(ctx, tx, org, units, parts)
+	if err != nil {
+		return nil, err
+	}
+	if err := f.loadUnits(ctx, tx, org, ids); err != nil {
+		return nil, err
+	}
+	for _, id := range units {
+		if _, ok := f.units[id]; !ok {
+			f.unknown = append(f.unknown, id)
+		}
+	}
+	if f.entries, err = readEntries(ctx, tx, org, ids); err != nil {
+		return nil, err
+	}
+	if f.packs, err = s.readPacks(ctx, tx, org); err != nil {
+		return nil, err
+	}
+	f.holds, err = readManualHolds(ctx, tx, org, ids)
+	return f, err
+}
+
+// loadFittings loads the fittings of the units and of their hosts, as a part and as a host, and returns all units they
+// name. Hosts are followed to any depth, and parts too if asked for: a set's answer needs its parts, a part's clocks only its hosts.
+func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool) ([]uuid.UUID, error) {
+	rows, err := tx.Query(ctx, `with recursive down (unit_id) as (
+			select * from unnest($2::uuid[])
+		union
+			select f.part_id from down as d join p_fittings as f on $3 and f.org_id = $1 and f.host_id = d.unit_id
+		), up (unit_id) as (
+			select unit_id from down
+		union
+			select f.host_id from up as u join p_fittings as f on f.org_id = $1 and f.part_id = u.unit_id
+		)
+		select f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.part_id in (select unit_id from up)
+		union
+		select f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.host_id in (select unit_id from down)`,
+		org.UUID, units, parts)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	f.hosts, f.parts = map[uuid.UUID][]due.Fitting{}, map[uuid.UUID][]due.Fitting{}
+	ids := make(map[uuid.UUID]struct{}, len(units))
+	for _, id := range units {
+		ids[id] = struct{}{}
+	}
+	var row due.Fitting
+	var to *time.Time
+	_, err = pgx.ForEachRow(rows, []any{&row.Part, &row.Host, &row.From, &to}, func() error {
+		fit := due.Fitting{Part: row.Part, Host: row.Host, From: row.From.UTC(), To: instantOf(to)}
+		f.hosts[fit.Part] = append(f.hosts[fit.Part], fit)
+		f.parts[fit.Host] = append(f.parts[fit.Host], fit)
+		ids[fit.Host] = struct{}{}
+		if parts {
+			ids[fit.Part] = struct{}{}
+		}
+		return nil
+	})
+	return slices.Collect(maps.Keys(ids)), pg.Err(err)
+}
+
+// loadUnits loads the facts of units, with their models and shops.
+func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) error {
+	rows, err := tx.Query(ctx, `select u.unit_id, u.tag, u.own_size, u.attributes, u.manufactured_on, u.manufactured_month, u.commissioned_on,
+			u.commissioned_month, u.retired, u.placements, u.model, m.kind, m.maker, m.size, m.attributes
+		from p_units as u left join p_models as m on m.org_id = $1 and m.model = u.model
+		where u.org_id = $1 and u.unit_id = any ($2)`, org.UUID, ids)
+	if err != nil {
+		return pg.Err(err)
+	}
+	type pair struct {
+		unit  compliance.Unit
+		model compliance.Model
+	}
+	var found []pair
+	_, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (struct{}, error) {
+		var p pair
+		var made, since, retired *time.Time
+		var madeMonth, sinceMonth bool
+		var kind, maker, size *string
+		if err := row.Scan(&p.unit.ID, &p.unit.Tag, &p.unit.Size, &p.unit.Attributes, &made, &madeMonth, &since, &sinceMonth, &retired,
+			&p.unit.Placements, &p.unit.Model, &kind, &maker, &size, &p.model.Attributes); err != nil {
+			return struct{}{}, err
+		}
+		if kind == nil {
+			return struct{}{}, errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit of a model it does not have", "model", p.unit.Model)
+		}
+		p.model.Kind, p.model.Maker, p.model.Size = *kind, *maker, *size
+		p.unit.Manufactured, p.unit.Commissioned, p.unit.Retired = markOf(made, madeMonth), markOf(since, sinceMonth), instantOf(retired)
+		found = append(found, p)
+		return struct{}{}, nil
+	})
+	if err != nil {
+		return pg.Err(err)
+	}
+	names := map[string]struct{}{}
+	for _, p := range found {
+		for _, at := range p.unit.Placements {
+			names[at.Shop] = struct{}{}
+		}
+	}
+	shops, err := readShops(ctx, tx, org, append([]string{}, slices.Collect(maps.Keys(names))...))
+	if err != nil {
+		return err
+	}
+	for name := range names {
+		if _, ok := shops[name]; !ok {
+			return errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit at a shop it does not have", "shop", name)
+		}
+	}
+	f.units, f.tags = make(map[uuid.UUID]due.Facts, len(found)), make(map[uuid.UUID]string, len(found))
+	for _, p := range found {
+		f.units[p.unit.ID] = compliance.Facts(p.unit, p.model, shops, zone)
+		f.tags[p.unit.ID] = p.unit.Tag
+	}
+	return nil
+}
+
+// input returns what the derivation of one unit depends on: itself, its hosts, and with parts its parts, their hosts, and so on.
+func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
+	in := due.Input{Unit: unit, Packs: f.packs}
+	seen, seenDown := map[uuid.UUID]bool{}, map[uuid.UUID]bool{}
+	fits := map[due.Fitting]bool{}
+	add := func(fit due.Fitting) {
+		if !fits[fit] {
+			fits[fit] = true
+			in.Fittings = append(in.Fittings, fit)
+		}
+	}
+	var visit func(id uuid.UUID, down bool)
+	visit = func(id uuid.UUID, down bool) {
+		if !seen[id] {
+			seen[id] = true
+			if u, ok := f.units[id]; ok {
+				in.Units = append(in.Units, u)
+			}
+			in.Entries = append(in.Entries, f.entries[id]...)
+			in.Holds = append(in.Holds, f.holds[id]...)
+			for _, fit := range f.hosts[id] {
+				add(fit)
+				visit(fit.Host, false)
+			}
+		}
+		if down && !seenDown[id] {
+			seenDown[id] = true
+			for _, fit := range f.parts[id] {
+				add(fit)
+				if parts {
+					visit(fit.Part, true)
+				}
+			}
+		}
+	}
+	visit(unit, true)
+	return in
+}
+
+// readShops returns shops by id; all of the org's for nil.
+func readShops(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []string) (map[string]compliance.Shop, error) {
+	rows, err := tx.Query(ctx, `select shop, display_name, time_zone, jurisdiction from p_shops where org_id = $1 and ($2::text[] is null or shop = any ($2))`, org.UUID, ids)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	out := map[string]compliance.Shop{}
+	var s compliance.Shop
+	_, err = pgx.ForEachRow(rows, []any{&s.ID, &s.Name, &s.Zone, &s.Jurisdiction}, func() error {
+		out[s.ID] = s
+		return nil
+	})
+	return out, pg.Err(err)
+}
+
+var zones sync.Map // name -> *time.Location
+
+// zone returns a time zone. Its name was checked before the shop was stored; one that has vanished since counts days as
+// they end first anywhere, so that nothing is due later than it should be.
+func zone(name string) *time.Location {
+	if z, ok := zones.Load(name); ok {
+		return z.(*time.Location)
+	}
+	z, err := time.LoadLocation(name)
+	if err != nil {
+		return time.FixedZone(name, 14*60*60)
+	}
+	zones.Store(name, z)
+	return z
+}

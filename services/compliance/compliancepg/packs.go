@@ -1,0 +1,211 @@
+package compliancepg
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
+)
+
+// packCache keeps decoded revisions. A revision never changes, so nothing in it goes stale.
+type packCache struct {
+	decode func(id string, body []byte) (due.Pack, error)
+
+	mu   sync.Mutex
+	kept map[packKey]due.Pack
+}
+
+// packKey names a revision and what it says: the transaction that publishes it may be rolled back, and another text be
+// published under its number.
+type packKey struct {
+	org      uuid.UUID
+	id       string
+	revision int64
+	digest   string
+}
+
+// cachedPacks bounds the cache; it is emptied when full, which costs some decoding and nothing else.
+const cachedPacks = 4096
+
+func (c *packCache) get(k packKey) (due.Pack, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	p, ok := c.kept[k]
+	return p, ok
+}
+
+func (c *packCache) put(k packKey, p due.Pack) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.kept == nil || len(c.kept) >= cachedPacks {
+		c.kept = map[packKey]due.Pack{}
+	}
+	c.kept[k] = p
+}
+
+func (c *packCache) read(k packKey, r compliance.PackRevision) (due.Pack, error) {
+	p, err := c.decode(r.ID, r.Body)
+	if err != nil {
+		return due.Pack{}, errs.New(errs.Internal, "INTERNAL", "a stored rule pack cannot be read", "pack", r.ID, "revision", fmt.Sprint(r.Revision)).Because(err)
+	}
+	p.ID, p.Revision, p.Effective, p.Published = r.ID, r.Revision, r.Effective, r.Published
+	c.put(k, p)
+	return p, nil
+}
+
+// Packs returns every revision of every pack of the org.
+func (r *Reader) Packs(ctx context.Context) ([]due.Pack, error) {
+	return r.store.readPacks(ctx, r.tx, r.org)
+}
+
+func (s *Store) readPacks(ctx context.Context, tx pgx.Tx, org tenant.Org) ([]due.Pack, error) {
+	rows, err := tx.Query(ctx, `select pack, revision, encode(digest, 'hex') from rule_packs where org_id = $1 order by pack, revision`, org.UUID)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	keys, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (packKey, error) {
+		k := packKey{org: org.UUID}
+		return k, row.Scan(&k.id, &k.revision, &k.digest)
+	})
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	out := make([]due.Pack, len(keys))
+	for i, k := range keys {
+		p, ok := s.packs.get(k)
+		if !ok {
+			r, err := readRevision(ctx, tx, org, k.id, k.revision)
+			if err != nil {
+				return nil, err
+			}
+			if p, err = s.packs.read(k, r); err != nil {
+				return nil, err
+			}
+		}
+		out[i] = p
+	}
+	return out, nil
+}
+
+const selectRevision = `select pack, revision, effective_on, published, body from rule_packs `
+
+func scanRevision(row pgx.CollectableRow) (r compliance.PackRevision, err error) {
+	var effective time.Time
+	err = row.Scan(&r.ID, &r.Revision, &effective, &r.Published, &r.Body)
+	r.Effective, r.Published = civil.In(effective, time.UTC), r.Published.UTC()
+	return r, err
+}
+
+// readRevision returns a revision of a pack; the last for 0.
+func readRevision(ctx context.Context, tx pgx.Tx, org tenant.Org, id string, revision int64) (compliance.PackRevision, error) {
+	rows, err := tx.Query(ctx, selectRevision+`where org_id = $1 and pack = $2 and ($3 = 0 or revision = $3) order by revision desc limit 1`, org.UUID, id, revision)
+	if err != nil {
+		return compliance.PackRevision{}, pg.Err(err)
+	}
+	r, err := pgx.CollectExactlyOneRow(rows, scanRevision)
+	return r, one(err, org.Name()+"/rulePacks/"+id)
+}
+
+// Pack returns a revision of a pack; the last for 0.
+func (r *Reader) Pack(ctx context.Context, id string, revision int64) (compliance.PackRevision, error) {
+	return readRevision(ctx, r.tx, r.org, id, revision)
+}
+
+// LastPacks returns the last revision of each pack whose id comes after a given one, by id, at most limit.
+func (r *Reader) LastPacks(ctx context.Context, after string, limit int) ([]compliance.PackRevision, error) {
+	rows, err := r.tx.Query(ctx, `select distinct on (pack) pack, revision, effective_on, published, body from rule_packs
+		where org_id = $1 and pack > $2 order by pack, revision desc limit $3`, r.org.UUID, after, limit)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	out, err := pgx.CollectRows(rows, scanRevision)
+	return out, pg.Err(err)
+}
+
+// Publish adds a revision of a pack and derives again every unit that its rules, or those of the revision before, may be
+// for, in one transaction: the pack is never in force with clocks that do not know it. A body equal to the last
+// revision's is answered as it stands. It joins the transaction in ctx.
+func (s *Store) Publish(ctx context.Context, org tenant.Org, id string, effective civil.Date, body []byte, change compliance.OwnChange) (r compliance.PackRevision, p compliance.Position, err error) {
+	err = s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
+		if _, err := lockCursors(ctx, tx, org); err != nil {
+			return err
+		}
+		last, err := readRevision(ctx, tx, org, id, 0)
+		switch {
+		case errs.Is(err, "NOT_FOUND"):
+			last = compliance.PackRevision{}
+		case err != nil:
+			return err
+		case bytes.Equal(last.Body, body) && last.Effective == effective:
+			r = last
+			p, err = position(ctx, tx, org)
+			return err
+		case effective < last.Effective:
+			e := errs.New(errs.Invalid, "RULE_PACK_INVALID", fmt.Sprintf("effective_date %s is before %s, that of the pack's revision %d", effective, last.Effective, last.Revision),
+				"effectiveDate", effective.String(), "lastEffectiveDate", last.Effective.String(), "revision", fmt.Sprint(last.Revision))
+			e.Violations = []errs.Violation{{
+				Field: "rule_pack.effective_date", Value: effective.String(), Reason: e.Reason,
+				Description: "must not be before " + last.Effective.String() + ", that of the last revision",
+			}}
+			return e
+		}
+		r = compliance.PackRevision{ID: id, Revision: last.Revision + 1, Effective: effective, Published: change.At, Body: body}
+		digest := sha256.Sum256(body)
+		if _, err := tx.Exec(ctx, `insert into rule_packs (org_id, pack, revision, effective_on, published, digest, body) values ($1, $2, $3, $4, $5, $6, $7)`,
+			org.UUID, r.ID, r.Revision, effective.Start(time.UTC), r.Published, digest[:], r.Body); err != nil {
+			return pg.Err(err)
+		}
+		if _, err := nextChange(ctx, tx, org, change); err != nil {
+			return err
+		}
+		if p, err = position(ctx, tx, org); err != nil {
+			return err
+		}
+		kinds, err := s.scopedKinds(org, last, r)
+		if err != nil {
+			return err
+		}
+		return s.recomputeKinds(ctx, tx, org, kinds)
+	})
+	return r, p, err
+}
+
+// scopedKinds returns the kinds of units that revisions of a pack are about; nil for every kind. Proofs of conditions
+// concern every kind.
+func (s *Store) scopedKinds(org tenant.Org, revisions ...compliance.PackRevision) ([]string, error) {
+	kinds := []string{}
+	for _, r := range revisions {
+		if r.Revision == 0 {
+			continue
+		}
+		// Not kept: a revision that is being published may yet be rolled back.
+		p, err := s.packs.decode(r.ID, r.Body)
+		if err != nil {
+			return nil, errs.New(errs.Internal, "INTERNAL", "a rule pack cannot be read").Because(err)
+		}
+		if len(p.Proofs) > 0 {
+			return nil, nil
+		}
+		for _, rule := range p.Rules {
+			if len(rule.Scope.Kinds) == 0 {
+				return nil, nil
+			}
+			kinds = append(kinds, rule.Scope.Kinds...)
+		}
+	}
+	slices.Sort(kinds)
+	return slices.Compact(kinds), nil
+}

@@ -1,0 +1,129 @@
+package compliancepg
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
+)
+
+// recomputeChunk is how many units are loaded and derived at a time, which bounds the memory a large fleet needs.
+const recomputeChunk = 500
+
+// recompute derives again and replaces the rows of units. Those not in the projection yet are left until they are: an
+// entry may arrive before its unit.
+func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) error {
+	for chunk := range slices.Chunk(units, recomputeChunk) {
+		f, err := s.loadFacts(ctx, tx, org, chunk, false)
+		if err != nil {
+			return err
+		}
+		rows := derivedRows{windows: compliance.WindowsOf(f.packs)}
+		for _, id := range chunk {
+			if _, ok := f.units[id]; !ok {
+				continue
+			}
+			in := f.input(id, false)
+			in.Holds = nil // what people placed is not part of the projection
+			d := due.Derive(in, time.Time{}, time.Time{})
+			rows.add(f.units[id], &d, compliance.Settled(in))
+		}
+		if err := rows.replace(ctx, tx, org); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// recomputeKinds derives again the units of some kinds; all for nil.
+func (s *Store) recomputeKinds(ctx context.Context, tx pgx.Tx, org tenant.Org, kinds []string) error {
+	after := uuid.Nil
+	for {
+		rows, err := tx.Query(ctx, `select unit_id from p_units where org_id = $1 and unit_id > $2 and ($3::text[] is null or kind = any ($3))
+			order by unit_id limit $4`, org.UUID, after, kinds, 10*recomputeChunk)
+		if err != nil {
+			return pg.Err(err)
+		}
+		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+		if err != nil {
+			return pg.Err(err)
+		}
+		if len(ids) == 0 {
+			return nil
+		}
+		if err := s.recompute(ctx, tx, org, ids); err != nil {
+			return err
+		}
+		after = ids[len(ids)-1]
+	}
+}
+
+// derivedRows are the rows of some units, column by column.
+type derivedRows struct {
+	windows  compliance.Windows
+	units    []uuid.UUID
+	kind     []string
+	size     []string
+	shop     []string
+	host     []*uuid.UUID
+	rules    []int32
+	settled  []*time.Time
+	lastFill []*time.Time
+	clocks   clockColumns
+	holds    holdColumns
+}
+
+func (r *derivedRows) add(f due.Facts, d *due.Derived, settled time.Time) {
+	r.units = append(r.units, f.Unit)
+	r.kind, r.size, r.shop = append(r.kind, f.Kind), append(r.size, f.Size), append(r.shop, d.Stay.Shop)
+	r.host = append(r.host, idOf(d.Host))
+	r.settled, r.lastFill = append(r.settled, instant(settled)), append(r.lastFill, instant(d.LastFill))
+	kept := int32(0)
+	if d.Retired.IsZero() {
+		for i := range d.Clocks {
+			if c := &d.Clocks[i]; r.windows.Keeps(c) {
+				r.clocks.add(f, d, c)
+				kept++
+			}
+		}
+	}
+	r.rules = append(r.rules, kept)
+	for i := range d.Holds {
+		r.holds.add(&d.Holds[i])
+	}
+}
+
+// replace writes the rows in the place of those the units had.
+func (r *derivedRows) replace(ctx context.Context, tx pgx.Tx, org tenant.Org) error {
+	if len(r.units) == 0 {
+		return nil
+	}
+	batch := &pgx.Batch{}
+	batch.Queue(`update p_units as u set kind = d.kind, size = d.size, shop = d.shop, host_id = d.host_id, rules = d.rules, settled = d.settled,
+			last_fill = d.last_fill
+		from unnest($2::uuid[], $3::text[], $4::text[], $5::text[], $6::uuid[], $7::integer[], $8::timestamptz[], $9::timestamptz[])
+			as d (unit_id, kind, size, shop, host_id, rules, settled, last_fill)
+		where u.org_id = $1 and u.unit_id = d.unit_id
+			and (u.kind, u.size, u.shop, u.host_id, u.rules, u.settled, u.last_fill)
+				is distinct from (d.kind, d.size, d.shop, d.host_id, d.rules, d.settled, d.last_fill)`,
+		org.UUID, r.units, r.kind, r.size, r.shop, r.host, r.rules, r.settled, r.lastFill)
+	batch.Queue(`delete from clocks where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
+	batch.Queue(`delete from holds_derived where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
+	r.clocks.queue(batch, org)
+	r.holds.queue(batch, org)
+	return pg.Err(tx.SendBatch(ctx, batch).Close())
+}
+
+func idOf(id uuid.UUID) *uuid.UUID {
+	if id == uuid.Nil {
+		return nil
+	}
+	return &id
+}

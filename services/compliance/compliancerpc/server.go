@@ -1,0 +1,130 @@
+package compliancerpc
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"strandline.example/strandline/internal/clock"
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/page"
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/tenant"
+	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	feedpb "strandline.example/strandline/proto/strandline/feed/v1"
+	typepb "strandline.example/strandline/proto/strandline/type/v1"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/compliancepg"
+)
+
+// Config is what a server needs; all but Logger and Follow are required.
+type Config struct {
+	DB       *pg.DB
+	Clock    clock.Clock
+	Pages    *page.Signer
+	Logger   *slog.Logger             // nil: silent
+	Registry feedpb.FeedServiceClient // the registry's feed
+	History  feedpb.FeedServiceClient // the history's feed
+	Follow   compliance.FollowConfig  // how Run follows; the zero value will do
+}
+
+// Server serves ComplianceService and AvailabilityService. Its reads answer from the projection as it stands, or wait for
+// what at_least asks; Run keeps the projection up with the feeds. Any number of servers may share one database.
+type Server struct {
+	compliancepb.UnimplementedComplianceServiceServer
+	compliancepb.UnimplementedAvailabilityServiceServer
+
+	db      *pg.DB
+	clock   clock.Clock
+	pages   *page.Signer
+	follow  compliance.FollowConfig
+	store   *compliancepg.Store
+	applier *compliance.Applier
+	feeds   [2]feedReader
+}
+
+// New returns a server. It reads nothing until it is asked or Run.
+func New(c Config) *Server {
+	s := &Server{
+		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack),
+		feeds: [2]feedReader{{compliance.Registry, c.Registry}, {compliance.History, c.History}},
+	}
+	if s.follow.Logger == nil {
+		s.follow.Logger = c.Logger
+	}
+	s.applier = compliance.NewApplier(s.store, s.feeds[0], s.feeds[1])
+	return s
+}
+
+// Register registers both services.
+func (s *Server) Register(r grpc.ServiceRegistrar) {
+	compliancepb.RegisterComplianceServiceServer(r, s)
+	compliancepb.RegisterAvailabilityServiceServer(r, s)
+}
+
+// Run follows both feeds until ctx ends, and returns nil after all it started has ended.
+func (s *Server) Run(ctx context.Context) error { return s.applier.Follow(ctx, s.follow) }
+
+// read waits for at_least and runs fn in one snapshot of the org. The position is the snapshot's.
+func (s *Server) read(ctx context.Context, org tenant.Org, atLeast *typepb.Position, fn func(ctx context.Context, r *compliancepg.Reader) error) (*typepb.Position, error) {
+	if err := s.applier.CatchUp(ctx, org, positionOf(atLeast)); err != nil {
+		return nil, err
+	}
+	var p compliance.Position
+	err := s.store.Read(ctx, org, func(ctx context.Context, r *compliancepg.Reader) (err error) {
+		if p, err = r.Position(ctx); err != nil {
+			return err
+		}
+		return fn(ctx, r)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return positionPB(p), nil
+}
+
+func positionOf(p *typepb.Position) compliance.Position {
+	return compliance.Position{Registry: p.GetRegistry(), History: p.GetHistory(), Compliance: p.GetCompliance()}
+}
+
+func positionPB(p compliance.Position) *typepb.Position {
+	return &typepb.Position{Registry: p.Registry, History: p.History, Compliance: p.Compliance}
+}
+
+// asked returns the instant a request asks about; otherwise for one that asks about none.
+func asked(field string, t *timestamppb.Timestamp, otherwise time.Time) (time.Time, error) {
+	if t == nil {
+		return otherwise, nil
+	}
+	at := instantOf(t)
+	if !t.IsValid() || at.Before(earliest) || at.After(latest) {
+		return time.Time{}, errs.Field(field, t.AsTime().Format(time.RFC3339), "want an instant of the years 1900 to 2999")
+	}
+	return at, nil
+}
+
+// binding is what a page token is bound to: the list and the request without the page it asks for.
+func binding(list string, org tenant.Org, req proto.Message) string {
+	r := proto.Clone(req).ProtoReflect()
+	for _, name := range []string{"page_size", "page_token", "at_least"} {
+		if f := r.Descriptor().Fields().ByTextName(name); f != nil {
+			r.Clear(f)
+		}
+	}
+	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(r.Interface())
+	if err != nil {
+		return fmt.Sprintf("%s %s %v", list, org.ID, err)
+	}
+	return list + " " + org.ID + " " + string(body)
+}
+
+// subject returns who acts.
+func subject(ctx context.Context) string {
+	c, _ := tenant.FromContext(ctx)
+	return c.Subject
+}
