@@ -170,9 +170,10 @@ func entriesWord(n int64) string {
 
 func newRebuildCmd(a *app) *cobra.Command {
 	return &cobra.Command{
-		Use:         "rebuild",
-		Short:       "build what compliance keeps of the org again from the feeds",
-		Long:        `Answers do not change by it: what compliance keeps can be thrown away at any time. Holds placed by people and rule packs stay.`,
+		Use:   "rebuild",
+		Short: "build what compliance keeps of the org again from the feeds",
+		Long: `Answers do not change by it: what compliance keeps can be thrown away at any time. Holds placed by people and rule packs
+stay.`,
 		Example:     `  strandline rebuild`,
 		Args:        words,
 		Annotations: map[string]string{writes: "yes"},

@@ -4,7 +4,6 @@ import (
 	"github.com/spf13/cobra"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
-	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/errs"
 )
 
@@ -52,29 +51,6 @@ otherwise. Container platforms can ask the port itself instead.`,
 			if !a.json() {
 				a.printf("%s is serving\n", target)
 			}
-			return nil
-		},
-	}
-}
-
-func newKeyCmd(a *app) *cobra.Command {
-	return &cobra.Command{
-		Use:   "key",
-		Short: "make the signing key file where there is none",
-		Long: `Makes the Ed25519 key that signs tokens, in --key-file or key.pem in the data folder, readable by you alone; one that is
-there stays. 'serve' makes its own; the parts of a split server share one that is made beforehand. Whoever has the key
-may do everything.`,
-		Example: `  strandline key --key-file key.pem`,
-		Args:    words,
-		RunE: func(*cobra.Command, []string) error {
-			key, err := auth.LoadOrCreateKey(a.keyFile())
-			if err != nil {
-				return err
-			}
-			if a.json() {
-				return a.printValue(map[string]string{"file": a.keyFile(), "id": key.ID()})
-			}
-			a.printf("%s holds the key %s\n", a.keyFile(), key.ID())
 			return nil
 		},
 	}

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+func TestHelp(t *testing.T) {
+	for _, give := range []string{"", "due", "serve", "log", "log amend", "unit", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
+		name := strings.ReplaceAll(give, " ", "-")
+		if name == "" {
+			name = "root"
+		}
+		t.Run(name, func(t *testing.T) {
+			args := strings.Fields(give)
+			if !strings.HasPrefix(give, "help ") {
+				args = append(args, "--help")
+			}
+			got := command(t, nil, args...)
+			if got.code != exitOK || got.err != "" {
+				t.Errorf("exit code %d, standard error %q; want 0 and nothing", got.code, got.err)
+			}
+			golden(t, "help/"+name+".txt", got.stdout)
+		})
+	}
+}
+
+// TestHelpIsComplete walks the whole tree: every command says what it is for, its examples use commands and flags that exist, and its
+// help fits a terminal.
+func TestHelpIsComplete(t *testing.T) {
+	root := newRootCmd(&app{})
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		t.Run(c.CommandPath(), func(t *testing.T) {
+			if c.Short == "" || strings.HasSuffix(c.Short, ".") {
+				t.Errorf("the short help is %q; want a line without a full stop", c.Short)
+			}
+			if c.GroupID == "" && c.HasParent() && c.Parent() == root && c.IsAvailableCommand() {
+				t.Errorf("it stands in no group of the root's help")
+			}
+			c.Flags().VisitAll(func(f *pflag.Flag) {
+				if f.Usage == "" {
+					t.Errorf("--%s has no help", f.Name)
+				}
+			})
+			for line := range strings.Lines(c.Example) {
+				checkExample(t, root, line)
+			}
+			for line := range strings.Lines(c.Long) {
+				if len(line) > 125 {
+					t.Errorf("a line of the help is %d columns wide: %s", len(line), line)
+				}
+			}
+		})
+		for _, sub := range c.Commands() {
+			walk(sub)
+		}
+	}
+	walk(root)
+}
+
+// checkExample checks that an example line calls a command that exists with flags that it has.
+func checkExample(t *testing.T, root *cobra.Command, line string) {
+	t.Helper()
+	_, call, ok := strings.Cut(" "+line, " strandline ")
+	if !ok {
+		return
+	}
+	for _, stop := range []string{" | ", " || ", " > ", " < ", ")"} {
+		call, _, _ = strings.Cut(call, stop)
+	}
+	words := strings.Fields(call)
+	cmd, _, err := root.Find(words)
+	if err != nil || cmd == root && !strings.HasPrefix(words[0], "-") {
+		t.Errorf("example %q calls a command that does not exist", strings.TrimSpace(line))
+		return
+	}
+	for _, w := range words {
+		name, ok := strings.CutPrefix(w, "--")
+		name, _, _ = strings.Cut(name, "=")
+		if ok && cmd.Flags().Lookup(name) == nil && cmd.InheritedFlags().Lookup(name) == nil && root.PersistentFlags().Lookup(name) == nil {
+			t.Errorf("example %q: %s has no flag --%s", strings.TrimSpace(line), cmd.CommandPath(), name)
+		}
+	}
+}
+
+func TestCompletion(t *testing.T) {
+	for shell, want := range map[string]string{"bash": "__start_strandline", "zsh": "#compdef strandline", "fish": "complete -c strandline", "powershell": "Register-ArgumentCompleter"} {
+		got := command(t, nil, "completion", shell)
+		if got.code != exitOK || !strings.Contains(got.stdout, want) {
+			t.Errorf("completion %s: exit code %d, and %q is not in it", shell, got.code, want)
+		}
+	}
+	if got := command(t, nil, "completion", "tcsh"); got.code != exitUsage {
+		t.Errorf("completion tcsh: exit code %d, want %d", got.code, exitUsage)
+	}
+}
