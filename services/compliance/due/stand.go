@@ -10,8 +10,9 @@ import (
 )
 
 // Stand returns what a unit may be used for at an instant. Parts are what is fitted to it then, directly or through other
-// parts, each derived for the same instant: whatever blocks a part blocks the unit. self and the parts must have been
-// derived for that instant, or for all time with nothing having happened to them since.
+// parts, each derived for the same instant: whatever blocks a part blocks the unit. The day is that of the unit's own zone, for
+// its parts too. self and the parts must have been derived for that instant, or for all time with nothing having happened
+// to them since.
 func Stand(self *Derived, parts []*Derived, at time.Time) Standing {
 	s := Standing{Unit: self.Unit, At: at, On: self.on(at), Stay: self.Stay, Host: self.Host}
 	n := len(self.Clocks)
@@ -40,7 +41,7 @@ func (d *Derived) on(at time.Time) civil.Date { return civil.In(at, d.Stay.zone(
 
 // add adds what a unit contributes to a standing: its own, or that of the unit it is fitted to.
 func (s *Standing) add(d *Derived, part bool) {
-	on := d.on(s.At)
+	on := s.On
 	clocks := len(s.Clocks)
 	for i := range d.Clocks {
 		if c := &d.Clocks[i]; c.InForce(on) {
@@ -148,16 +149,17 @@ func (d *Derived) missingHold(c *Clock, at time.Time) *Hold {
 func Window(self *Derived, parts []*Derived, start, end time.Time, expected Amount) []Reason {
 	s := Stand(self, parts, start)
 	out := slices.DeleteFunc(s.Reasons, func(r Reason) bool { return r.Blocks&HandOut == 0 })
-	out = self.within(out, start, end, expected)
+	last := self.on(end)
+	out = self.within(out, start, end, s.On, last, expected)
 	for _, p := range parts {
-		out = p.within(out, start, end, expected)
+		out = p.within(out, start, end, s.On, last, expected)
 	}
 	return out
 }
 
-// within appends the reasons against a window that do not already stand against its start.
-func (d *Derived) within(out []Reason, start, end time.Time, expected Amount) []Reason {
-	first, last := d.on(start), d.on(end)
+// within appends the reasons against a window, which goes from a first day to a last, that do not already stand against its
+// start.
+func (d *Derived) within(out []Reason, start, end time.Time, first, last civil.Date, expected Amount) []Reason {
 	no := func(r Reason) {
 		r.Unit, r.On = d.Unit, last
 		if r.Blocks &= HandOut; r.Blocks != 0 {
