@@ -2,6 +2,7 @@ package rpc
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"runtime/debug"
 	"time"
@@ -35,8 +36,7 @@ func (s *Server) unary(full string, handler grpc.MethodHandler) grpc.MethodHandl
 			if err != nil {
 				return err
 			}
-			readable := func(m any) error { return readFault(read(m)) }
-			reply, err = handler(srv, ctx, readable, message)
+			reply, err = handler(srv, ctx, func(m any) error { return receive(read, m) }, message)
 			return err
 		})
 		return reply, err
@@ -96,7 +96,9 @@ func (s *Server) log(ctx context.Context, full string, started time.Time, who te
 	level := slog.LevelDebug
 	switch st.Code() {
 	case codes.Internal, codes.DataLoss, codes.Unavailable, codes.Unknown:
-		level = slog.LevelWarn
+		if !errors.Is(err, errDraining) { // shutting down is no fault
+			level = slog.LevelWarn
+		}
 	}
 	if !s.config.Logger.Enabled(ctx, level) {
 		return
@@ -138,19 +140,6 @@ func (s *Server) check(ctx context.Context, full string, req any) error {
 	return Validate(m)
 }
 
-// readFault explains why a message could not be read.
-func readFault(err error) error {
-	switch status.Code(err) {
-	case codes.OK:
-		return err
-	case codes.Internal:
-		return errs.New(errs.Invalid, "INVALID_FIELD", "the message cannot be decoded as the RPC's request").Because(err)
-	case codes.ResourceExhausted:
-		return errs.New(errs.Exhausted, "RESOURCE_EXHAUSTED", "the message is larger than this server takes").Because(err)
-	}
-	return err
-}
-
 type rowsKey struct{}
 
 // ValidateRows tells the server that the handler of a client stream validates the messages after the first itself (with
@@ -175,8 +164,8 @@ type checkedStream struct {
 func (w *checkedStream) Context() context.Context { return w.ctx }
 
 func (w *checkedStream) RecvMsg(m any) error {
-	if err := w.ServerStream.RecvMsg(m); err != nil {
-		return readFault(err)
+	if err := receive(w.ServerStream.RecvMsg, m); err != nil {
+		return err
 	}
 	w.received++
 	if w.received > 1 && w.rowsByHandler {

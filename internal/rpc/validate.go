@@ -57,8 +57,11 @@ func Violations(m proto.Message) ([]errs.Violation, error) {
 
 // printed returns the value of a scalar field, shortened.
 func printed(v *protovalidate.Violation) string {
+	if elements := v.Proto.GetField().GetElements(); v.Proto.GetForKey() && len(elements) > 0 {
+		return clip(elements[len(elements)-1].GetStringKey(), maxValue)
+	}
 	d := v.FieldDescriptor
-	if d == nil || !v.FieldValue.IsValid() || d.IsMap() {
+	if d == nil || !v.FieldValue.IsValid() {
 		return ""
 	}
 	switch x := v.FieldValue.Interface().(type) {
@@ -67,12 +70,14 @@ func printed(v *protovalidate.Violation) string {
 	case bool, int32, int64, uint32, uint64, float32, float64:
 		return fmt.Sprint(x)
 	case protoreflect.EnumNumber:
-		if e := d.Enum().Values().ByNumber(x); e != nil {
-			return string(e.Name())
+		if d.Enum() != nil && d.Enum().Values().ByNumber(x) != nil {
+			return string(d.Enum().Values().ByNumber(x).Name())
 		}
 		return fmt.Sprint(int32(x))
 	case protoreflect.List:
 		return fmt.Sprintf("%d items", x.Len())
+	case protoreflect.Map:
+		return fmt.Sprintf("%d pairs", x.Len())
 	case protoreflect.Message:
 		if s, ok := x.Interface().(fmt.Stringer); ok && x.IsValid() && wellKnown(x.Descriptor().FullName()) {
 			return clip(s.String(), maxValue)

@@ -1,0 +1,4 @@
+package rpc
+
+// Local is local, for tests.
+var Local = local
