@@ -86,7 +86,7 @@ func NewServer(c ServerConfig) *Server {
 	s.draining, s.drain = context.WithCancel(context.Background())
 	options := []grpc.ServerOption{
 		grpc.ForceServerCodecV2(newCodec(c.MaxMessage)),
-		grpc.MaxRecvMsgSize(2*c.MaxMessage), // up to here a message that is too large is refused with details, by the codec
+		grpc.MaxRecvMsgSize(2 * c.MaxMessage), // up to here a message that is too large is refused with details, by the codec
 		grpc.MaxSendMsgSize(c.MaxMessage),
 		grpc.MaxConcurrentStreams(1000),
 		grpc.ConnectionTimeout(20 * time.Second),
