@@ -21,6 +21,8 @@ const (
 	superuser = "strandline" // the admin of the private server, and its database
 	port      = "5432"       // names the socket; there is no TCP port
 
+	socketPrefix = "strandline-socket-" // of its folder, where that is outside the data folder
+
 	// A socket's path has room for 107 bytes and a zero on Linux (unix(7)).
 	maxSocketPath = 107
 )
@@ -199,7 +201,7 @@ func (s *Server) chooseSocket() error {
 	record := filepath.Join(s.root(), "socket")
 	if old, err := os.ReadFile(record); err == nil {
 		// We hold the lock, so nobody uses it. Only a folder of our own naming is removed.
-		if d := strings.TrimSpace(string(old)); strings.HasPrefix(filepath.Base(d), "strandline-socket-") {
+		if d := strings.TrimSpace(string(old)); strings.HasPrefix(filepath.Base(d), socketPrefix) {
 			if err := os.RemoveAll(d); err != nil {
 				return err
 			}
@@ -212,18 +214,31 @@ func (s *Server) chooseSocket() error {
 	if s.dataFD == nil && len(filepath.Join(s.socket, ".s.PGSQL."+port)) <= maxSocketPath && !strings.ContainsAny(s.socket, ",\"") {
 		return s.as.own(s.socket)
 	}
-	temp, err := os.MkdirTemp("", "strandline-socket-")
-	if err != nil {
+	s.socket = ""
+	var tried []string
+	for _, place := range []string{os.TempDir(), "/tmp", "/run", "/dev/shm"} {
+		temp, err := os.MkdirTemp(place, socketPrefix)
+		if err != nil {
+			tried = append(tried, err.Error())
+			continue
+		}
+		ok, err := s.as.reaches(temp)
+		if len(filepath.Join(temp, ".s.PGSQL."+port)) <= maxSocketPath && ok && err == nil {
+			s.socket, s.temp = temp, true
+			break
+		}
+		tried = append(tried, place+" is closed to the server's user, or its path is too long")
+		if err := os.Remove(temp); err != nil {
+			return err
+		}
+	}
+	if s.socket == "" {
+		return fmt.Errorf("no place for the socket (a short path, open to the server's user; TMPDIR names one): %s", strings.Join(tried, "; "))
+	}
+	if err := s.as.own(s.socket); err != nil {
 		return err
 	}
-	s.socket, s.temp = temp, true
-	if n := len(filepath.Join(temp, ".s.PGSQL."+port)); n > maxSocketPath {
-		return fmt.Errorf("the socket's path in %s would be %d bytes long, and the system allows %d; set TMPDIR to a shorter one", temp, n, maxSocketPath)
-	}
-	if err := s.as.own(temp); err != nil {
-		return err
-	}
-	return os.WriteFile(record, []byte(temp+"\n"), 0o600)
+	return os.WriteFile(record, []byte(s.socket+"\n"), 0o600)
 }
 
 func (s *Server) createDatabase(ctx context.Context) error {
