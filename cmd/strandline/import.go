@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -15,6 +16,7 @@ import (
 
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/sheet"
+	typepb "strandline.example/strandline/proto/strandline/type/v1"
 )
 
 func newImportCmd(a *app) *cobra.Command {
@@ -122,7 +124,7 @@ func findFiles(paths []string, as string) ([]*importFile, error) {
 			return nil
 		}
 		seen[abs] = true
-		f := &importFile{path: path, label: label, typ: forced, size: size, needs: map[*importFile]bool{}}
+		f := newImportFile(label, forced, size, func() (io.ReadCloser, error) { return os.Open(path) })
 		if f.typ == nil {
 			switch found := typesOf(path); len(found) {
 			case 1:
@@ -176,6 +178,10 @@ func findFiles(paths []string, as string) ([]*importFile, error) {
 	return files, nil
 }
 
+func newImportFile(label string, typ *fileType, size int64, open func() (io.ReadCloser, error)) *importFile {
+	return &importFile{label: label, typ: typ, size: size, open: open, needs: map[*importFile]bool{}}
+}
+
 func sortFiles(files []*importFile) {
 	slices.SortStableFunc(files, func(x, y *importFile) int {
 		return cmp.Or(slices.Index(fileTypes, x.typ)-slices.Index(fileTypes, y.typ), strings.Compare(x.label, y.label))
@@ -190,7 +196,8 @@ type importer struct {
 	world   *world
 	files   []*importFile
 	targets *targets
-	local   map[string]bool // entries of this import, not in the ledger yet, that amendments of it correct
+	reached *typepb.Position // the last change of the import
+	local   map[string]bool  // entries of this import, not in the ledger yet, that amendments of it correct
 
 	encoding sheet.Encoding
 	order    sheet.DateOrder
@@ -201,7 +208,7 @@ type importer struct {
 }
 
 func (a *app) newImporter(ctx context.Context, c *clients) *importer {
-	return &importer{app: a, ctx: ctx, clients: c, world: newWorld(c.Org, a.clk.Now()), local: map[string]bool{}}
+	return &importer{app: a, ctx: ctx, clients: c, world: newWorld(c.Org, a.clk.Now()), local: map[string]bool{}, reached: &typepb.Position{}}
 }
 
 // run brings the files in, or checks them. What is wrong with a file stands in it; an error ends the run, and what was

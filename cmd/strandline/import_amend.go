@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"strings"
 	"time"
 
@@ -43,7 +42,7 @@ func (im *importer) lookFor(files []*importFile) error {
 		if f.typ.name != "amendments" {
 			continue
 		}
-		file, err := os.Open(f.path)
+		file, err := f.open()
 		if err != nil {
 			return err
 		}

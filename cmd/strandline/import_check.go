@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -25,8 +24,8 @@ const maxRows = 5_000_000
 
 // importFile is one file of an import and how it went.
 type importFile struct {
-	path  string
-	label string // as people named it
+	label string                        // as people named it
+	open  func() (io.ReadCloser, error) // it is read more than once
 	typ   *fileType
 	size  int64
 
@@ -80,7 +79,7 @@ type check struct {
 
 // walk reads a file from its beginning; emit gets the record of every good row.
 func (im *importer) walk(f *importFile, mute bool, tick func(read, rows int64), emit func(line int64, record proto.Message) error) error {
-	file, err := os.Open(f.path)
+	file, err := f.open()
 	if err != nil {
 		return err
 	}

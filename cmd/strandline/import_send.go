@@ -11,6 +11,7 @@ import (
 
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
+	typepb "strandline.example/strandline/proto/strandline/type/v1"
 )
 
 // Rows of several files share one stream of a rehearsal: a row's number carries the file's place in it.
@@ -158,7 +159,7 @@ func (s *importStream) finish() error {
 		}
 		created, unchanged, count = r.GetAppended(), r.GetUnchanged(), r.GetProblemCount()
 		if !s.dryRun {
-			s.im.clients.wrote(r.GetPosition())
+			s.im.wrote(r.GetPosition())
 		}
 	} else {
 		r, err := s.registry.CloseAndRecv()
@@ -170,7 +171,7 @@ func (s *importStream) finish() error {
 		}
 		created, unchanged, count = r.GetCreated(), r.GetUnchanged(), r.GetProblemCount()
 		if !s.dryRun {
-			s.im.clients.wrote(r.GetPosition())
+			s.im.wrote(r.GetPosition())
 		}
 	}
 	if more := count - int64(found); more > 0 {
@@ -183,6 +184,19 @@ func (s *importStream) finish() error {
 	}
 	s.files[last].created, s.files[last].unchanged = max(created, 0), max(unchanged, 0)
 	return nil
+}
+
+// wrote notes where a change stands.
+func (im *importer) wrote(p *typepb.Position) {
+	im.clients.wrote(p)
+	later(im.reached, p)
+}
+
+// later moves a position on to another where that is further.
+func later(to, p *typepb.Position) {
+	to.Registry = max(to.GetRegistry(), p.GetRegistry())
+	to.History = max(to.GetHistory(), p.GetHistory())
+	to.Compliance = max(to.GetCompliance(), p.GetCompliance())
 }
 
 // splitAdvice splits a description of the API into what is wrong and what to do.

@@ -14,12 +14,12 @@ import (
 
 // importMeter tells on standard error how far an import is. Each file is read twice: once to check it, once to send it.
 type importMeter struct {
-	p     *progress
-	quiet bool
-	total int64 // bytes, both passes
-	done  int64 // of files before the present one
-	rows  int64
-	label string
+	p       *progress
+	quiet   bool
+	total   int64 // bytes, both passes
+	done    int64 // of files before the present one
+	rows    int64 // likewise
+	present *importFile
 }
 
 func (a *app) newImportMeter(files []*importFile, quiet bool) *importMeter {
@@ -30,13 +30,18 @@ func (a *app) newImportMeter(files []*importFile, quiet bool) *importMeter {
 	return m
 }
 
-// tick returns what is called while f is read, from bytes of it on.
-func (m *importMeter) tick(f *importFile, from int64) func(read, rows int64) {
-	if from == 0 {
-		if m.label != "" {
-			m.done += 2 * m.p.total
+// tick returns what is called while f is read; before is how many bytes of f's two passes are done.
+func (m *importMeter) tick(f *importFile, before int64) func(read, rows int64) {
+	if m.present != f {
+		if m.present != nil {
+			m.done += 2 * m.present.size
+			m.rows += m.present.rows
 		}
-		m.label, m.p.total = f.label, f.size
+		m.present = f
+	}
+	doing := "checking"
+	if before > 0 {
+		doing = "sending"
 	}
 	return func(read, rows int64) {
 		now := m.p.clk.Now()
@@ -50,11 +55,7 @@ func (m *importMeter) tick(f *importFile, from int64) func(read, rows int64) {
 		m.p.last = now
 		percent := 100.0
 		if m.total > 0 {
-			percent = 100 * float64(m.done+from+read) / float64(m.total)
-		}
-		doing := "checking"
-		if from > 0 {
-			doing = "sending"
+			percent = 100 * float64(m.done+before+read) / float64(m.total)
 		}
 		rate := ""
 		if s := now.Sub(m.p.begun).Seconds(); s > 0 {
@@ -69,9 +70,6 @@ func (m *importMeter) tick(f *importFile, from int64) func(read, rows int64) {
 		}
 	}
 }
-
-// passed notes the rows of a file that is through.
-func (m *importMeter) passed(rows int64) { m.rows += rows }
 
 func (m *importMeter) end() {
 	if m.p.terminal && m.p.drawn {

@@ -78,9 +78,9 @@ qualified technician come first. Where Strandline cannot be sure, it says no.`,
 			root.AddCommand(c)
 		}
 	}
-	add(groupLook, newUnitCmd(a), newHistoryCmd(a), newDueCmd(a), newHoldsCmd(a), newAvailableCmd(a), newSummaryCmd(a), newEvaluateCmd(a), newVerifyCmd(a))
+	add(groupLook, newDemoCmd(a), newUnitCmd(a), newHistoryCmd(a), newDueCmd(a), newHoldsCmd(a), newAvailableCmd(a), newSummaryCmd(a), newEvaluateCmd(a), newVerifyCmd(a))
 	add(groupRecord, newLogCmd(a), newHoldCmd(a), newLiftCmd(a), newFitCmd(a), newUnfitCmd(a), newTransferCmd(a), newRetireCmd(a))
-	add(groupSetUp, newOrgCmd(a), newShopCmd(a), newModelCmd(a), newTechnicianCmd(a), newRulesCmd(a))
+	add(groupSetUp, newImportCmd(a), newOrgCmd(a), newShopCmd(a), newModelCmd(a), newTechnicianCmd(a), newRulesCmd(a), newImportCmd(a), newDemoCmd(a))
 	add(groupRun, newServeCmd(a), newMigrateCmd(a), newHealthCmd(a), newTokenCmd(a), newKeyCmd(a), newRebuildCmd(a), newVersionCmd(a), newCompletionCmd(a))
 	return root
 }
