@@ -31,11 +31,19 @@ func (d Date) Parts() (year int, month time.Month, day int) {
 	return y, time.Month(m), dd
 }
 
-// Start returns the first instant of the day in loc. Where a zone skips midnight it is the first instant that exists.
+// Start returns the first instant of the day in loc. Where a zone skips midnight it is the first instant that exists; where
+// clocks are put back over midnight it is the earlier of the two.
 func (d Date) Start(loc *time.Location) time.Time {
 	y, m, day := d.Parts()
 	t := time.Date(y, m, day, 0, 0, 0, 0, loc)
 	if In(t, loc) == d {
+		if change, _ := t.ZoneBounds(); !change.IsZero() {
+			_, now := t.Zone()
+			_, before := change.Add(-1).Zone()
+			if earlier := t.Add(time.Duration(now-before) * time.Second); earlier.Before(change) && In(earlier, loc) == d {
+				return earlier
+			}
+		}
 		return t
 	}
 	// Midnight does not exist on this day: find the transition between the day before and noon.
