@@ -153,8 +153,8 @@ func checkCall(t *testing.T, where string, args []string) {
 	}
 }
 
-// TestContainerfile: the image ends with a command that exists and runs as nobody in particular.
-func TestContainerfile(t *testing.T) {
+// TestDeployContainerfile: the image ends with a command that exists and runs as nobody in particular.
+func TestDeployContainerfile(t *testing.T) {
 	raw, err := os.ReadFile(filepath.Join(deployFolder, "Containerfile"))
 	if err != nil {
 		t.Fatal(err)
@@ -175,8 +175,8 @@ func TestContainerfile(t *testing.T) {
 	wants(t, text, "golang:"+string(version))
 }
 
-// TestKustomizationIsWhole: every file of the base is listed, and every selector finds pods.
-func TestKustomizationIsWhole(t *testing.T) {
+// TestDeployKustomizationIsWhole: every file of the base is listed, and every selector finds pods.
+func TestDeployKustomizationIsWhole(t *testing.T) {
 	base := filepath.Join(deployFolder, "kubernetes", "base")
 	all := manifests(t)
 	listed := texts(all[filepath.Join(base, "kustomization.yaml")][0]["resources"])
@@ -220,8 +220,8 @@ func dig(doc any, path ...string) any {
 	return doc
 }
 
-// TestRoles runs roles.sql on an empty PostgreSQL, migrates as its admin and starts the services as its login role.
-func TestRoles(t *testing.T) {
+// TestDeployRoles runs roles.sql on an empty PostgreSQL, migrates as its admin and starts the services as its login role.
+func TestDeployRoles(t *testing.T) {
 	raw, err := os.ReadFile(filepath.Join(deployFolder, "roles.sql"))
 	if err != nil {
 		t.Fatal(err)

@@ -45,7 +45,7 @@ func TestEvaluateRefuses(t *testing.T) {
 		{"something missing", "instant: 2026-01-01T00:00:00Z\n", []string{"units"}},
 		{"no such unit", "unit: B\ninstant: 2026-01-01T00:00:00Z\nunits:\n  - {unit: A, kind: bcd, stays: [{timeZone: Europe/Lisbon, jurisdiction: PT}]}\n", []string{"B"}},
 		{"no such zone", "instant: 2026-01-01T00:00:00Z\nunits:\n  - {unit: A, kind: bcd, stays: [{timeZone: Europe/Atlantis, jurisdiction: PT}]}\n", []string{"Europe/Atlantis"}},
-		{"not YAML", "unit: [", []string{"standard input:1"}},
+		{"not YAML", "unit: [", []string{"standard input: ", "line 1"}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -160,11 +160,11 @@ func printError(w io.Writer, err error, writes bool) int {
 	fmt.Fprintln(w, line)
 	for _, v := range f.violations {
 		d := v.Description
-		if len(f.violations) == 1 && strings.Contains(f.message, d) && strings.Contains(f.message, v.Field) {
-			break
+		if len(f.violations) == 1 && strings.Contains(f.message, d) && strings.Contains(f.message, v.Field) && (v.Value == "" || strings.Contains(f.message, v.Value)) {
+			break // the message says it all
 		}
 		if v.Value != "" {
-			fmt.Fprintf(w, "  %s (%s): %s\n", v.Field, v.Value, d)
+			fmt.Fprintf(w, "  %s: %s (got %q)\n", v.Field, d, v.Value)
 		} else {
 			fmt.Fprintf(w, "  %s: %s\n", v.Field, d)
 		}

@@ -259,6 +259,7 @@ entry has it. To correct it once more, amend the same entry again: the amendment
 	d.addCondition("")
 	required(cmd, "reason")
 	f.add(cmd)
+	cmd.Flags().Lookup("at").Usage = "the `instant` of the correction (default now)"
 	return cmd
 }
 

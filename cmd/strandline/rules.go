@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"buf.build/go/protoyaml"
 	"github.com/spf13/cobra"
@@ -148,7 +149,11 @@ func (a *app) readMessage(path string, m proto.Message) error {
 		return errs.New(errs.Invalid, "INVALID_FIELD", name+" is larger than 64 MiB")
 	}
 	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(raw, m); err != nil {
-		return errs.New(errs.Invalid, "INVALID_FIELD", err.Error())
+		msg := err.Error()
+		if !strings.HasPrefix(msg, name) {
+			msg = name + ": " + msg
+		}
+		return errs.New(errs.Invalid, "INVALID_FIELD", msg)
 	}
 	return nil
 }

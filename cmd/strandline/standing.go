@@ -24,6 +24,14 @@ func (v standingView) tag(unit string) string {
 	return lastID(unit)
 }
 
+// part returns the tag of a part that is fitted to the unit, and nothing for the unit itself.
+func (v standingView) part(unit string) string {
+	if unit == "" || unit == v.s.GetUnit() {
+		return ""
+	}
+	return v.tag(unit)
+}
+
 func (v standingView) print() {
 	a, s := v.a, v.s
 	a.paragraph(a.out, "", v.title)
@@ -54,7 +62,11 @@ func (v standingView) print() {
 		a.printf("\nOpen holds\n")
 		t := newTable("since", "unit", "cause", "blocks", "~reason", "~lifted by", "hold")
 		for _, h := range s.GetHolds() {
-			t.row(showInstant(h.GetOpenTime(), v.zone), v.tag(unitOf(h.GetName())), causeWord(h.GetCause()), usesWord(h.GetBlocks()), h.GetReason(), liftedBy(h), lastID(h.GetName()))
+			id := "" // what a person can lift is asked for by id; the others lift by themselves
+			if h.GetCause() == compliancepb.Hold_CAUSE_MANUAL {
+				id = lastID(h.GetName())
+			}
+			t.row(showInstant(h.GetOpenTime(), v.zone), v.tag(unitOf(h.GetName())), causeWord(h.GetCause()), usesWord(h.GetBlocks()), h.GetReason(), liftedBy(h), id)
 		}
 		t.write(a.out, "  ", a.columns)
 	}
@@ -81,7 +93,7 @@ func (v standingView) clocks() {
 		return
 	}
 	v.a.printf("\nRules that run on it\n")
-	t := newTable("state", "activity", "limit", "last day", "left", "counted from", "expected", "~rule", "by")
+	t := newTable("state", "part", "activity", "limit", "last day", "left", "counted from", "expected", "~rule", "by")
 	for _, c := range v.s.GetClocks() {
 		activity := c.GetActivity()
 		if c.GetEndOfLife() {
@@ -91,7 +103,7 @@ func (v standingView) clocks() {
 		if c.GetBlocking() {
 			state += " *"
 		}
-		t.row(state, activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), showDate(c.GetExpectedDate()), c.GetTitle(), authorityWord(c.GetAuthority()))
+		t.row(state, v.part(c.GetUnit()), activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), showDate(c.GetExpectedDate()), c.GetTitle(), authorityWord(c.GetAuthority()))
 	}
 	t.write(v.a.out, "  ", v.a.columns)
 	for _, c := range v.s.GetClocks() {
@@ -113,11 +125,16 @@ func (v standingView) arithmetic() {
 			v.a.printf("\nHow it is counted\n")
 			first = false
 		}
-		v.a.paragraph(v.a.out, "  ", c.GetTitle())
+		title := c.GetTitle()
+		if part := v.part(c.GetUnit()); part != "" {
+			title = part + ": " + title
+		}
+		v.a.paragraph(v.a.out, "  ", title)
 		for _, e := range c.GetExplanation() {
 			v.a.paragraph(v.a.out, "    ", e)
 		}
-		if src := sourceLine(c.GetSource()); src != "" {
+		// The explanation begins with the source; where it was left out, it is told here.
+		if src := sourceLine(c.GetSource()); src != "" && len(c.GetExplanation()) == 0 {
 			v.a.paragraph(v.a.out, "    ", "source: "+src)
 		}
 	}

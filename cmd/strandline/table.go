@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"io"
 	"os"
 	"strconv"
@@ -116,7 +117,7 @@ func (t *table) line(w io.Writer, indent string, used []bool, widths []int, cell
 				b.WriteString(text + gap + "  ")
 			}
 		}
-		io.WriteString(w, strings.TrimRight(b.String(), " ")+"\n")
+		fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
 	}
 }
 
