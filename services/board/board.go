@@ -143,6 +143,7 @@ func text(w http.ResponseWriter, s string) {
 
 // gateway returns the handler that turns JSON into gRPC.
 func (b *Board) gateway(ctx context.Context) (http.Handler, error) {
+	useStrictQuery.Do(func() { runtime.SetQueryParameterParser(strictQuery{})(nil) })
 	mux := runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.JSONPb{
 			MarshalOptions:   protojson.MarshalOptions{EmitDefaultValues: true},
