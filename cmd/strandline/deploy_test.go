@@ -239,7 +239,7 @@ func TestDeployRoles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	if _, err := conn.PgConn().Exec(t.Context(), string(raw)).ReadAll(); err != nil {
 		t.Fatal(err)
 	}

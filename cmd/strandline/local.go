@@ -87,7 +87,7 @@ func writeWhole(path string, raw []byte, mode os.FileMode) error {
 	if err != nil {
 		return err
 	}
-	defer os.Remove(f.Name())
+	defer func() { _ = os.Remove(f.Name()) }() // it is there only if something failed
 	_, err = f.Write(raw)
 	err = errors.Join(err, f.Chmod(mode), f.Close())
 	if err != nil {

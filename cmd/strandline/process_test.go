@@ -253,7 +253,7 @@ func get(t *testing.T, url, token string) (int, []byte) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer res.Body.Close()
+	defer func() { _ = res.Body.Close() }()
 	body, err := io.ReadAll(res.Body)
 	if err != nil {
 		t.Fatal(err)
@@ -274,7 +274,7 @@ func appendUntilKilled(t *testing.T, s *server, data string) (names []string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close()
+	defer func() { _ = conn.Close() }()
 	c, err := a.as(&backend{conn: conn, key: key}, auth.RoleChainManager, tenant.Must("reefline"))
 	if err != nil {
 		t.Fatal(err)

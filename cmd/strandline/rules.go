@@ -138,7 +138,7 @@ func (a *app) readMessage(path string, m proto.Message) error {
 		if err != nil {
 			return usagef("%v", err)
 		}
-		defer f.Close()
+		defer func() { _ = f.Close() }() // only read
 		in, name = f, path
 	}
 	raw, err := io.ReadAll(io.LimitReader(in, most+1))

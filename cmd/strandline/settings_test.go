@@ -61,7 +61,7 @@ func TestPrecedence(t *testing.T) {
 
 func TestEverySettingEveryWay(t *testing.T) {
 	for _, st := range settingTable {
-		give := st.def
+		var give string
 		switch st.bind(&settings{}).(type) {
 		case *bool:
 			give = "true"
