@@ -175,9 +175,26 @@ func (c *check) valid(line int64, m proto.Message) bool {
 		if v.FieldValue.IsValid() {
 			value = strings.Trim(fmt.Sprint(v.FieldValue.Interface()), "[]")
 		}
-		c.report(c.f.located(line, field, value, v.Proto.GetMessage(), "correct the cell"))
+		text, remedy := v.Proto.GetMessage(), "correct the cell"
+		if v.Proto.GetRuleId() == "string.pattern" {
+			text, remedy = patternWords(field)
+		}
+		c.report(c.f.located(line, field, value, text, remedy))
 	}
 	return false
+}
+
+// patternWords says in words what a pattern in the protos asks for.
+func patternWords(field string) (text, remedy string) {
+	switch {
+	case strings.HasSuffix(field, "_tag"):
+		return "this is not an asset tag", "write up to 40 letters, digits and . _ / -, beginning with a letter or digit"
+	case strings.HasSuffix(field, "jurisdiction"):
+		return "this is not a jurisdiction", "write a country as GB or a part of one as US-FL (ISO 3166)"
+	case strings.Contains(field, "attributes"):
+		return "this is not the name of an attribute", "head the column attr: with lower-case letters, digits and underscores, beginning with a letter"
+	}
+	return "this is not one word", "write up to 48 lower-case letters, digits and hyphens, beginning with a letter"
 }
 
 // located makes a problem of a field of a record: the column it comes from, by the last part of its path that is one.

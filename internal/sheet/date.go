@@ -118,6 +118,14 @@ func edges(text string) bool {
 }
 
 func mark(y, m, d int) (civil.Mark, *Fault) {
+	switch {
+	case y < 1900 || y > 2999:
+		return civil.Mark{}, fault(writeDate, "the year is 1900 to 2999")
+	case m < 1 || m > 12:
+		return civil.Mark{}, fault(writeDate, "there is no month %d", m)
+	case d > civil.DaysIn(y, time.Month(m)):
+		return civil.Mark{}, fault(writeDate, "%s %d has %d days", time.Month(m), y, civil.DaysIn(y, time.Month(m)))
+	}
 	k, err := civil.MarkOf(y, m, d)
 	if err != nil {
 		return k, fault(writeDate, "%s", err.Error())
