@@ -26,6 +26,11 @@ type spool struct {
 }
 
 func newSpool(dir string, most int64) (*spool, error) {
+	if dir != "" {
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			return nil, errs.New(errs.Internal, "INTERNAL", "the import cannot be kept").Because(err)
+		}
+	}
 	f, err := os.CreateTemp(dir, "strandline-import-*")
 	if err != nil {
 		return nil, spoolError(err)
