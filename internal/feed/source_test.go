@@ -159,9 +159,9 @@ func newRig(t *testing.T, poll time.Duration) *rig {
 	return r
 }
 
-func (r *rig) as(t *testing.T, option grpc.DialOption) feedpb.FeedServiceClient {
+func (r *rig) as(t *testing.T, options ...grpc.DialOption) feedpb.FeedServiceClient {
 	t.Helper()
-	conn, err := r.grpc.InProcess(option)
+	conn, err := r.grpc.InProcess(options...)
 	if err != nil {
 		t.Fatal(err)
 	}

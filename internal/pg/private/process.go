@@ -173,9 +173,10 @@ func (s *Server) arguments() []string {
 	return args
 }
 
-// clearStalePID removes a postmaster.pid that names a live process which is provably not a server of this folder: after
-// a machine or a container started anew, a pid may have gone to another process, and PostgreSQL then refuses for ever.
-// We hold the folder's lock; a postmaster's working directory is its data folder. In any doubt the file stays.
+// clearStalePID removes a postmaster.pid that would keep PostgreSQL from starting although no server of this folder is
+// left: its postmaster is dead and only waits to be reaped (some containers take long over that), or, after a machine or a
+// container started anew, its pid has gone to another process. We hold the folder's lock, and every process of a server
+// has the data folder as its working directory: if a process is there, or in any doubt, the file stays.
 func (s *Server) clearStalePID() error {
 	path := filepath.Join(s.data, "postmaster.pid")
 	b, err := os.ReadFile(path)
@@ -187,19 +188,53 @@ func (s *Server) clearStalePID() error {
 	if err != nil || pid <= 0 {
 		return nil //nolint:nilerr // the server judges a damaged file
 	}
-	at, err := os.Stat("/proc/" + strconv.Itoa(pid) + "/cwd")
-	if err != nil {
-		return nil //nolint:nilerr // gone, a zombie, or not ours to look at
+	if _, err := os.Stat("/proc/" + strconv.Itoa(pid)); err != nil {
+		return nil //nolint:nilerr // the server sees for itself that nobody has the pid
 	}
-	here, err := os.Stat(s.data)
-	if err != nil || os.SameFile(at, here) {
-		return nil //nolint:nilerr // its server, on its way out
+	if used, err := s.dataInUse(pid); err != nil || used {
+		return nil //nolint:nilerr // on its way out, or not for us to see
 	}
-	s.conf.Logf("removing %s: pid %d is another process now", path, pid)
+	s.conf.Logf("removing %s: pid %d is no server of this folder", path, pid)
 	if err := os.Remove(path); err != nil {
 		return fail(s.conf.Dir, err)
 	}
 	return nil
+}
+
+// dataInUse says whether a process works in the data folder. An error means that this cannot be seen: suspect is the one
+// process that must be seen through, or be dead; others of another user's are none of the server's.
+func (s *Server) dataInUse(suspect int) (bool, error) {
+	here, err := os.Stat(s.data)
+	if err != nil {
+		return false, err
+	}
+	links, err := filepath.Glob("/proc/[0-9]*/cwd")
+	if err != nil {
+		return false, err
+	}
+	for _, link := range links {
+		at, err := os.Stat(link)
+		switch {
+		case err == nil:
+			if os.SameFile(at, here) {
+				return true, nil
+			}
+		case link == "/proc/"+strconv.Itoa(suspect)+"/cwd" && !zombie(suspect):
+			return false, err
+		}
+	}
+	return false, nil
+}
+
+// zombie says whether a process is dead and not reaped.
+func zombie(pid int) bool {
+	b, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/stat")
+	if err != nil {
+		return errors.Is(err, os.ErrNotExist)
+	}
+	// pid (comm) state ...; comm can hold anything.
+	i := strings.LastIndexByte(string(b), ')')
+	return i >= 0 && strings.HasPrefix(string(b[i+1:]), " Z")
 }
 
 func ping(ctx context.Context, dsn string) error {
