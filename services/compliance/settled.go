@@ -3,12 +3,15 @@ package compliance
 import (
 	"time"
 
+	"github.com/google/uuid"
+
 	"strandline.example/strandline/services/compliance/due"
 )
 
 // Settled returns the last instant at which something happened that the unit's limits, holds or place depend on. The stored
 // rows of a unit answer for every instant from there on; for an earlier one they know too much, and the answer is derived
-// again. It is never too early; it may be later than needed.
+// again. It is never too early. It is made of what touches the unit and of nothing else: the rows must not depend on when
+// they were derived.
 func Settled(in due.Input) time.Time {
 	var last time.Time
 	see := func(t time.Time) {
@@ -17,11 +20,14 @@ func Settled(in due.Input) time.Time {
 		}
 	}
 	for i := range in.Entries {
-		// An amendment says what was true all along, whenever it was made.
-		if e := &in.Entries[i]; e.Kind != due.Amendment {
+		switch e := &in.Entries[i]; {
+		case e.Kind == due.Amendment:
+			// It says what was true all along, whenever it was made.
+			if e.Correct != nil {
+				see(e.Correct.Occurred)
+			}
+		case e.Unit == in.Unit || e.Kind == due.UsageEntry && (e.Reading || e.Occurred.After(last) && fittedTo(in.Fittings, in.Unit, e.Unit, e.Occurred)):
 			see(e.Occurred)
-		} else if e.Correct != nil {
-			see(e.Correct.Occurred)
 		}
 	}
 	for _, f := range in.Fittings {
@@ -39,3 +45,18 @@ func Settled(in due.Input) time.Time {
 	}
 	return last
 }
+
+// fittedTo says whether a part was fitted to a host at an instant, directly or through others.
+func fittedTo(fittings []due.Fitting, part, host uuid.UUID, at time.Time) bool {
+	for range maxDepth {
+		h, ok := due.HostAt(fittings, part, at)
+		if !ok || h == host {
+			return ok
+		}
+		part = h
+	}
+	return false
+}
+
+// maxDepth bounds how many hosts are followed, should fittings go round in a circle.
+const maxDepth = 32

@@ -233,7 +233,12 @@ func storeEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []entr
 			return err
 		}
 	}
-	if len(reachAll) > 0 {
+	// An entry whose amendment arrived before it stands for what the amendment says.
+	amended := map[uuid.UUID]struct{}{}
+	if err := touch(ctx, tx, amended, `select distinct unit_id from p_entries where org_id = $1 and corrects = any ($2)`, org.UUID, c.entry); err != nil {
+		return err
+	}
+	if reachAll = append(reachAll, slices.Collect(maps.Keys(amended))...); len(reachAll) > 0 {
 		return touchParts(ctx, tx, org, touched, reachAll)
 	}
 	return nil

@@ -89,10 +89,11 @@ func (s *holdScan) hold() due.Hold {
 // readHolds returns the holds of units, derived and placed by people, open and lifted, by unit and in the order in which due
 // derives them.
 func readHolds(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.Hold, error) {
-	rows, err := tx.Query(ctx, `select `+holdFields+` from holds_derived as h where h.org_id = $1 and h.unit_id = any ($2)
-		union all
-		select `+manualFields+` from holds_manual as h where h.org_id = $1 and h.unit_id = any ($2)
-		order by opened, hold_id collate "C"`, org.UUID, units)
+	rows, err := tx.Query(ctx, `select h.* from (
+			select `+holdFields+` from holds_derived as h where h.org_id = $1 and h.unit_id = any ($2)
+			union all
+			select `+manualFields+` from holds_manual as h where h.org_id = $1 and h.unit_id = any ($2)
+		) as h order by h.opened, h.hold_id collate "C"`, org.UUID, units)
 	if err != nil {
 		return nil, pg.Err(err)
 	}

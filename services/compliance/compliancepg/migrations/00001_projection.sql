@@ -100,3 +100,4 @@ create table p_entries (
   constraint p_entries_sequence_key unique (org_id, sequence)
 );
 create index p_entries_occurred on p_entries (org_id, unit_id, occurred);
+create index p_entries_corrects on p_entries (org_id, corrects) where corrects is not null;

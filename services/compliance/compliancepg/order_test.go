@@ -1,0 +1,109 @@
+package compliancepg_test
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"strandline.example/strandline/internal/clock"
+	"strandline.example/strandline/services/compliance"
+)
+
+// TestOrderDoesNotMatter applies one fleet's ledger in several orders, interleaved with the registry's feed in several
+// ways, and compares every row of the projection.
+func TestOrderDoesNotMatter(t *testing.T) {
+	t.Parallel()
+	f := randomFleet(seed(t), 40, 600)
+	first := newWorld(t)
+	first.publish(house()...)
+	first.apply(f)
+	want := first.rows(false)
+	if n := len(slices.DeleteFunc(slices.Clone(want), func(s string) bool { return !strings.HasPrefix(s, "clocks ") })); n < 30 {
+		t.Fatalf("only %d clocks: the fleet tests nothing", n)
+	}
+	for range 3 {
+		w := newWorld(t)
+		if f.rng.IntN(2) == 0 {
+			w.publish(house()...)
+			w.apply(f.shuffled())
+		} else {
+			w.apply(f.shuffled()) // rules that come after the fleet
+			w.publish(house()...)
+		}
+		if diff := cmp.Diff(want, w.rows(false)); diff != "" {
+			t.Fatalf("another order, other rows:\n%s", diff)
+		}
+	}
+}
+
+// TestRebuildGivesTheSameRows compares every row before and after, those that tell of arrival too.
+func TestRebuildGivesTheSameRows(t *testing.T) {
+	t.Parallel()
+	f := randomFleet(seed(t), 40, 500)
+	w := newWorld(t)
+	w.publish(house()...)
+	w.apply(f)
+	want := w.rows(true)
+	n, p, err := w.store.Rebuild(t.Context(), org, func(_ context.Context, s compliance.Source, after int64) ([]compliance.Change, error) {
+		return f.page(s, after, 77), nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n != int64(len(f.units)) || p.Registry != int64(len(f.registry)) || p.History != int64(len(f.history)) || p.Compliance != 3 {
+		t.Errorf("%d units at %+v; want %d at the end of both feeds", n, p, len(f.units))
+	}
+	if diff := cmp.Diff(want, w.rows(true)); diff != "" {
+		t.Fatalf("rebuilt rows differ:\n%s", diff)
+	}
+}
+
+// TestRebuildRefusesAShorterFeed keeps what there is when a feed no longer reaches it.
+func TestRebuildRefusesAShorterFeed(t *testing.T) {
+	t.Parallel()
+	f := randomFleet(seed(t), 10, 50)
+	w := newWorld(t)
+	w.apply(f)
+	want := w.rows(true)
+	if _, _, err := w.store.Rebuild(t.Context(), org, func(_ context.Context, s compliance.Source, after int64) ([]compliance.Change, error) {
+		if s == compliance.History && after >= 40 {
+			return nil, nil
+		}
+		return f.page(s, after, 40), nil
+	}); err == nil {
+		t.Fatal("a ledger that lost entries was taken")
+	}
+	if diff := cmp.Diff(want, w.rows(true)); diff != "" {
+		t.Fatalf("rows changed:\n%s", diff)
+	}
+}
+
+// TestImportIsFast applies 40,000 entries over 360 units, as catching up after an import does. The limit is generous: the
+// point is that it does not grow with the square of the fleet.
+func TestImportIsFast(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes seconds")
+	}
+	f := randomFleet(seed(t), 360, 40_000)
+	w := newWorld(t)
+	w.publish(house()...)
+	began := clock.System{}.Now()
+	for _, s := range []compliance.Source{compliance.Registry, compliance.History} {
+		for p := int64(0); p < int64(len(f.of(s))); {
+			got, err := w.store.Apply(t.Context(), org, s, f.page(s, p, 5000))
+			if err != nil {
+				t.Fatal(err)
+			}
+			p = got.Of(s)
+		}
+	}
+	took := clock.System{}.Now().Sub(began)
+	t.Logf("40,000 entries over 360 units applied in %v", took.Round(time.Millisecond))
+	if took > 20*time.Second {
+		t.Errorf("took %v", took)
+	}
+}
