@@ -60,8 +60,8 @@ func printed(v *protovalidate.Violation) string {
 	if elements := v.Proto.GetField().GetElements(); v.Proto.GetForKey() && len(elements) > 0 {
 		return clip(elements[len(elements)-1].GetStringKey(), maxValue)
 	}
-	d := v.FieldDescriptor
-	if d == nil || !v.FieldValue.IsValid() {
+	d := v.FieldDescriptor // nil for an item of a list
+	if !v.FieldValue.IsValid() {
 		return ""
 	}
 	switch x := v.FieldValue.Interface().(type) {
@@ -70,7 +70,7 @@ func printed(v *protovalidate.Violation) string {
 	case bool, int32, int64, uint32, uint64, float32, float64:
 		return fmt.Sprint(x)
 	case protoreflect.EnumNumber:
-		if d.Enum() != nil && d.Enum().Values().ByNumber(x) != nil {
+		if d != nil && d.Enum() != nil && d.Enum().Values().ByNumber(x) != nil {
 			return string(d.Enum().Values().ByNumber(x).Name())
 		}
 		return fmt.Sprint(int32(x))
