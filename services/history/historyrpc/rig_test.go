@@ -3,6 +3,7 @@ package historyrpc_test
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"maps"
 	"os"
 	"slices"
@@ -16,6 +17,7 @@ import (
 	datepb "google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -81,7 +83,7 @@ func newRig(t testing.TB, change ...func(*historyrpc.Config)) *rig {
 }
 
 func (r *rig) newServer() *rpc.Server {
-	s := rpc.NewServer(rpc.ServerConfig{Verifier: auth.NewVerifier(r.key.Public()), Clock: r.clock})
+	s := rpc.NewServer(rpc.ServerConfig{Verifier: auth.NewVerifier(r.key.Public()), Clock: r.clock, Logger: slog.New(slog.DiscardHandler)})
 	r.t.Cleanup(func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.t.Context()), 10*time.Second)
 		defer cancel()
@@ -92,12 +94,9 @@ func (r *rig) newServer() *rpc.Server {
 	return s
 }
 
-func (r *rig) dial(s *rpc.Server, opts ...any) *grpc.ClientConn {
+func (r *rig) dial(s *rpc.Server, as credentials.PerRPCCredentials) *grpc.ClientConn {
 	r.t.Helper()
-	conn, err := s.InProcess(grpc.WithPerRPCCredentials(opts[0].(interface {
-		GetRequestMetadata(context.Context, ...string) (map[string]string, error)
-		RequireTransportSecurity() bool
-	})))
+	conn, err := s.InProcess(grpc.WithPerRPCCredentials(as))
 	if err != nil {
 		r.t.Fatal(err)
 	}
@@ -106,17 +105,21 @@ func (r *rig) dial(s *rpc.Server, opts ...any) *grpc.ClientConn {
 }
 
 // as returns a client with a token of the role.
-func (r *rig) as(org, role string) historypb.HistoryServiceClient {
+func (r *rig) as(s *rpc.Server, org, role string) historypb.HistoryServiceClient {
 	r.t.Helper()
 	token, err := r.key.Mint(auth.Claims{Subject: "person-of-" + org, Role: role, Org: org, Issued: r.clock.Now(), Expires: r.clock.Now().Add(1000 * time.Hour)})
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	return historypb.NewHistoryServiceClient(r.dial(r.server, rpc.BearerToken(token)))
+	return historypb.NewHistoryServiceClient(r.dial(s, rpc.BearerToken(token)))
 }
 
 func (r *rig) client(org string) historypb.HistoryServiceClient {
-	return r.as(org, auth.RoleChainManager)
+	return r.clientOf(r.server, org)
+}
+
+func (r *rig) clientOf(s *rpc.Server, org string) historypb.HistoryServiceClient {
+	return r.as(s, org, auth.RoleChainManager)
 }
 
 func (r *rig) feed() feedpb.FeedServiceClient {
@@ -296,4 +299,14 @@ func wantError(t testing.TB, err error, code codes.Code, reason string, fields .
 func (r *rig) count() int {
 	r.t.Helper()
 	return r.queryInt(`select count(*) from history.entries`)
+}
+
+// meta returns a fact of an error's ErrorInfo.
+func meta(st *status.Status, key string) string {
+	for _, d := range st.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			return info.GetMetadata()[key]
+		}
+	}
+	return ""
 }
