@@ -26,6 +26,7 @@ func TestFailedTestPullsTheSet(t *testing.T) {
 		t.Fatalf("a fitted part stands alone: %v", s)
 	}
 
+	f.stack.Clock.Advance(time.Hour) // so that the ledger learns of the failure after the fleet was set up
 	fail := tested(first, now.Add(-2*time.Hour), "leak-test", historypb.Outcome_OUTCOME_FAIL)
 	f.append(fail)
 	s := f.standing(set)
@@ -55,7 +56,7 @@ func TestFailedTestPullsTheSet(t *testing.T) {
 	if err != nil || r.GetStanding().GetMayHandOut() {
 		t.Errorf("the past forgot the hold: %v %v", r, err)
 	}
-	r, err = f.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: set, Instant: timestamppb.New(now.Add(-90 * time.Minute)), KnownTime: timestamppb.New(now.Add(-time.Minute)), AtLeast: f.position})
+	r, err = f.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: set, Instant: timestamppb.New(now.Add(-90 * time.Minute)), KnownTime: timestamppb.New(now.Add(30 * time.Minute)), AtLeast: f.position})
 	if err != nil || !r.GetStanding().GetMayHandOut() {
 		t.Errorf("what was recorded later was known before: %v %v", r, err)
 	}

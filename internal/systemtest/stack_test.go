@@ -3,6 +3,7 @@ package systemtest
 import (
 	"context"
 	"log/slog"
+	"strings"
 	"testing"
 	"time"
 
@@ -105,16 +106,13 @@ func unfit(unit string, at time.Time) *registrypb.UnfitUnitRequest {
 	return &registrypb.UnfitUnitRequest{Name: unit, UnfitTime: timestamppb.New(at)}
 }
 
-// renameStrings replaces every occurrence of a name at the start of a string field, longest names first, in the whole message.
+// renameStrings replaces names in every string of the message.
 func renameStrings(m protoreflect.Message, names map[string]string) {
 	rename := func(s string) string {
-		best := ""
-		for from := range names {
-			if len(from) > len(best) && len(s) >= len(from) && s[:len(from)] == from {
-				best = from
-			}
+		for from, to := range names {
+			s = strings.ReplaceAll(s, from, to)
 		}
-		return names[best] + s[len(best):]
+		return s
 	}
 	m.Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
 		switch {
