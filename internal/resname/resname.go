@@ -36,7 +36,7 @@ func Org(ctx context.Context, field, name string) (tenant.Org, error) {
 func Part(org tenant.Org, field, name, collection string) (string, error) {
 	rest, ok := strings.CutPrefix(name, org.Name()+"/"+collection+"/")
 	if !ok {
-		if strings.HasPrefix(name, "orgs/") && !strings.HasPrefix(name, org.Name()+"/") {
+		if strings.HasPrefix(name, "orgs/") && !strings.HasPrefix(name+"/", org.Name()+"/") {
 			return "", errs.New(errs.Denied, "ORG_MISMATCH", field+" is of another org", "field", field)
 		}
 		return "", errs.Field(field, name, "want "+org.Name()+"/"+collection+"/{id}")
