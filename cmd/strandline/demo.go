@@ -70,6 +70,7 @@ type demoRun struct {
 	c       *clients
 	began   time.Time
 	reached *typepb.Position
+	orgs    int
 }
 
 func (r *demoRun) step(format string, args ...any) {
@@ -113,16 +114,18 @@ func (a *app) demo(ctx context.Context, day civil.Date) error {
 
 func (r *demoRun) createOrg(ctx context.Context, op *clients) error {
 	resp, err := op.Registry.CreateOrg(ctx, &registrypb.CreateOrgRequest{OrgId: demoOrg, Org: &registrypb.Org{DisplayName: demoName}})
-	if status.Code(err) == codes.AlreadyExists {
+	switch {
+	case status.Code(err) == codes.AlreadyExists:
 		r.step("org %s is there", demoOrg)
-		return nil
-	}
-	if err != nil {
+	case err != nil:
 		return err
+	default:
+		later(r.reached, resp.GetPosition())
+		r.step("org %s created", demoOrg)
 	}
-	later(r.reached, resp.GetPosition())
-	r.step("org %s created", demoOrg)
-	return nil
+	orgs, err := op.Registry.ListOrgs(ctx, &registrypb.ListOrgsRequest{PageSize: 2})
+	r.orgs = len(orgs.GetOrgs())
+	return err
 }
 
 // publish publishes the rule packs that are shipped, and the demo's own.
@@ -195,7 +198,7 @@ func (r *demoRun) bringIn(ctx context.Context) error {
 			return err
 		}
 		later(r.reached, im.reached)
-		var rows, created int64
+		var rows, created, unchanged int64
 		for _, f := range part {
 			if f.state != stateImported {
 				if err := im.show(part, ""); err != nil {
@@ -203,10 +206,10 @@ func (r *demoRun) bringIn(ctx context.Context) error {
 				}
 				return exitError{code: exitRejected}
 			}
-			rows, created = rows+f.rows, created+f.created
+			rows, created, unchanged = rows+f.rows, created+f.created, unchanged+f.unchanged
 		}
 		what := []string{"shops, models, people, units and fittings", "24 months of rentals, services, tests and reports"}[i]
-		r.step("%s: %d rows of %d files, %d new, %d unchanged", what, rows, len(part), created, rows-created)
+		r.step("%s: %d rows of %d files, %d new, %d unchanged", what, rows, len(part), created, unchanged)
 		if i == 0 {
 			if err := r.transfer(ctx); err != nil {
 				return err

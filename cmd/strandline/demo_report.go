@@ -6,10 +6,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/civil"
@@ -34,6 +37,7 @@ type demoReport struct {
 	summary  *compliancepb.SummarizeFleetResponse
 	holds    []*compliancepb.HeldUnit
 	cautions []string
+	orgs     int // of the installation
 }
 
 type demoShop struct {
@@ -53,7 +57,7 @@ func (r *demoRun) gather(ctx context.Context, day civil.Date) (*demoReport, erro
 	for (int(saturday)+4)%7 != 6 {
 		saturday++
 	}
-	d := &demoReport{day: day, weekend: [2]civil.Date{saturday, saturday + 1}}
+	d := &demoReport{day: day, orgs: r.orgs, weekend: [2]civil.Date{saturday, saturday + 1}}
 	parent := r.c.Org.Name()
 	y, m, dd := day.Parts()
 	// Noon UTC is this day in every shop of the demo.
@@ -173,28 +177,25 @@ func (d *demoReport) print(a *app) {
 		}
 	}
 	section("5. Look further")
-	data := ""
 	if a.set.Data != ".strandline" {
-		data = " --data " + a.set.Data
+		a.printf("  export STRANDLINE_DATA=%s\n", a.set.Data)
+	}
+	if d.orgs > 1 {
+		a.printf("  export STRANDLINE_ORG=%s\n", demoOrg)
+	}
+	if a.set.Server != "" || a.set.DSN != "" {
+		a.printf("  With the --server or --dsn of this run:\n")
 	}
 	t := newTable("", "")
 	t.bare = true
-	first := "GB-REG-001"
-	for _, s := range d.shops {
-		for _, u := range s.window {
-			if !u.GetAvailable() && u.GetKind() == "regulator-set" {
-				first = u.GetAssetTag()
-			}
-		}
-	}
-	org := " --org " + demoOrg + data
-	t.row("strandline unit show "+first+org, "one unit: its rules, holds, and the arithmetic")
-	t.row("strandline history "+first+org, "its life, entry by entry")
-	t.row("strandline due --as-of "+d.day.String()+org, "the whole due list")
-	t.row("strandline available --kind bcd --size M --shop bommie \\", "")
-	t.row(fmt.Sprintf("  --from %s --to %s --dives 4%s", d.weekend[0], d.weekend[1], org), "another question of a booking desk")
-	t.row("strandline verify"+org, "recompute the ledger's hash chain")
-	t.row("strandline serve"+data, "the same as a server, gRPC and JSON")
+	t.row("strandline unit show AU-REG-005", "one unit: its rules, holds, and the arithmetic")
+	t.row("strandline history GB-REG-006", "a life, entry by entry: 40 dives typed for 4, and the amendment")
+	t.row("strandline due --horizon 60", "the whole due list, as of now")
+	t.row("strandline available --kind bcd --size M \\", "")
+	t.row(fmt.Sprintf("  --from %s --to %s --shop bommie", d.weekend[0], d.weekend[1]), "what a booking desk asks")
+	t.row("strandline import --dry-run FOLDER", "check spreadsheets of your own")
+	t.row("strandline verify", "recompute the ledger's hash chain")
+	t.row("strandline serve", "the same as a server, gRPC and JSON")
 	t.write(a.out, "  ", 0)
 }
 
@@ -257,39 +258,42 @@ func (g *dueGroup) what() string {
 	return strings.Join(words, ", ")
 }
 
-func dateFrom(c *compliancepb.Clock) (civil.Date, bool) {
-	d := c.GetDueDate()
+// civilOf returns a date of the API; of a month its last day.
+func civilOf(d *date.Date) (civil.Date, bool) {
 	m, err := civil.MarkOf(int(d.GetYear()), int(d.GetMonth()), int(d.GetDay()))
 	return m.Last(), d != nil && err == nil
 }
 
 func (d *demoReport) printByDate(a *app, width int) {
 	var all []*compliancepb.DueItem
-	t := newTable("shop", ">overdue", fmt.Sprintf(">due in %d d", demoHorizon), "")
+	t := newTable("shop", ">units overdue", fmt.Sprintf(">due in %d d", demoHorizon))
 	for _, s := range d.shops {
-		past, soon := 0, 0
+		past, soon := map[string]bool{}, map[string]bool{}
 		for _, it := range s.byDate {
-			if due, ok := dateFrom(it.GetClock()); ok && due < d.day {
-				past++
+			if due, ok := civilOf(it.GetClock().GetDueDate()); ok && due < d.day {
+				past[it.GetUnit()] = true
 			} else {
-				soon++
+				soon[it.GetUnit()] = true
 			}
 		}
-		t.row(s.id(), fmt.Sprint(past), fmt.Sprint(soon))
+		for u := range past {
+			delete(soon, u)
+		}
+		t.row(s.id(), fmt.Sprint(len(past)), fmt.Sprint(len(soon)))
 		all = append(all, s.byDate...)
 	}
 	t.write(a.out, "  ", width)
 	a.printf("\n")
 	groups := group(all, func(it *compliancepb.DueItem) string { return showDate(it.GetClock().GetDueDate()) })
 	slices.SortStableFunc(groups, func(x, y *dueGroup) int {
-		p, _ := dateFrom(x.first.GetClock())
-		q, _ := dateFrom(y.first.GetClock())
+		p, _ := civilOf(x.first.GetClock().GetDueDate())
+		q, _ := civilOf(y.first.GetClock().GetDueDate())
 		return cmp.Or(cmp.Compare(p, q), strings.Compare(x.tag, y.tag))
 	})
 	t = newTable("last day", "", "tag", "shop", "~work")
 	shown := 0
 	for _, g := range groups {
-		due, _ := dateFrom(g.first.GetClock())
+		due, _ := civilOf(g.first.GetClock().GetDueDate())
 		// Whatever is overdue is shown; of the rest, the soonest.
 		if due >= d.day && shown >= demoRows {
 			break
@@ -317,26 +321,41 @@ func (d *demoReport) printByUsage(a *app, width int) {
 	for _, s := range d.shops {
 		all = append(all, s.byUsage...)
 	}
-	groups := group(all, func(it *compliancepb.DueItem) string {
-		return leftWord(it.GetClock()) + showDate(it.GetClock().GetExpectedDate())
-	})
+	groups := group(all, func(it *compliancepb.DueItem) string { return usedOf(it.GetClock()) })
 	if len(groups) == 0 {
 		a.printf("  Nothing is used up, or will be within %d days.\n", demoHorizon)
 		return
 	}
-	t := newTable("left", "limit reached", "tag", "shop", "~work")
+	// What is used up first, then by the day it will be.
+	urgency := func(g *dueGroup) civil.Date {
+		c := g.first.GetClock()
+		if c.GetBlocking() {
+			return 0
+		}
+		if day, ok := civilOf(c.GetExpectedDate()); ok {
+			return day
+		}
+		return civil.New(2999, 1, 1)
+	}
+	slices.SortStableFunc(groups, func(x, y *dueGroup) int {
+		return cmp.Or(cmp.Compare(urgency(x), urgency(y)), strings.Compare(x.tag, y.tag))
+	})
+	t := newTable("used", "limit reached", "tag", "shop", "~work")
 	for _, g := range groups[:min(len(groups), demoRows)] {
 		c := g.first.GetClock()
 		when := "no use to tell by"
+		expected, known := civilOf(c.GetExpectedDate())
 		switch {
 		case c.GetState() == compliancepb.Clock_STATE_OVERDUE:
 			when = "passed"
 		case c.GetState() == compliancepb.Clock_STATE_DUE:
 			when = "now"
-		case c.GetExpectedDate() != nil:
-			when = "about " + showDate(c.GetExpectedDate())
+		case known && expected <= d.day:
+			when = "any day"
+		case known:
+			when = "about " + expected.String()
 		}
-		t.row(usageLeft(c), when, g.tag, g.shop, g.what())
+		t.row(usedOf(c), when, g.tag, g.shop, g.what())
 	}
 	t.write(a.out, "  ", width)
 	if more := len(groups) - demoRows; more > 0 {
@@ -344,17 +363,18 @@ func (d *demoReport) printByUsage(a *app, width int) {
 	}
 }
 
-// usageLeft prints what is left of a limit: "4 of 100 dives".
-func usageLeft(c *compliancepb.Clock) string {
+// usedOf prints how much of a limit is used: "96 of 100 dives".
+func usedOf(c *compliancepb.Clock) string {
 	var parts []string
 	if c.DivesLeft != nil {
-		parts = append(parts, fmt.Sprintf("%d of %d dives", c.GetDivesLeft(), c.GetLimit().GetDives()))
+		parts = append(parts, fmt.Sprintf("%d of %d dives", c.GetDivesUsed(), c.GetLimit().GetDives()))
 	}
-	if l := c.GetRunningTimeLeft(); l != nil {
-		parts = append(parts, fmt.Sprintf("%s of %s", showRunning(l), showRunning(c.GetLimit().GetRunningTime())))
+	if c.GetRunningTimeLeft() != nil {
+		hours := func(d *durationpb.Duration) string { return strconv.FormatFloat(d.AsDuration().Hours(), 'f', -1, 64) }
+		parts = append(parts, fmt.Sprintf("%s of %s hours", hours(c.GetRunningTimeUsed()), hours(c.GetLimit().GetRunningTime())))
 	}
 	if c.FillsLeft != nil {
-		parts = append(parts, fmt.Sprintf("%d of %d fills", c.GetFillsLeft(), c.GetLimit().GetFills()))
+		parts = append(parts, fmt.Sprintf("%d of %d fills", c.GetFillsUsed(), c.GetLimit().GetFills()))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -364,22 +384,44 @@ func (d *demoReport) printHolds(a *app, width int) {
 		a.printf("  Nothing.\n")
 		return
 	}
-	t := newTable("since", "tag", "pulls", "shop", "~for", "~lifted by")
-	for _, h := range d.holds {
-		lifts := "a person"
-		switch {
-		case h.GetHold().GetCause() == compliancepb.Hold_CAUSE_CONDEMNED:
-			lifts = "nothing"
-		case len(h.GetHold().GetClearedBy()) > 0:
-			lifts = strings.ReplaceAll(strings.Join(h.GetHold().GetClearedBy(), " or "), "-", " ")
+	t := newTable("since", "unit", "shop", "~for")
+	for i := 0; i < len(d.holds); {
+		h := d.holds[i]
+		var why, lifts []string
+		n := i
+		for ; n < len(d.holds) && d.holds[n].GetAssetTag() == h.GetAssetTag(); n++ {
+			hold := d.holds[n].GetHold()
+			why = append(why, hold.GetReason())
+			for _, c := range hold.GetClearedBy() {
+				if c = strings.ReplaceAll(c, "-", " "); !slices.Contains(lifts, c) {
+					lifts = append(lifts, c)
+				}
+			}
 		}
-		since := ""
-		if o := h.GetHold().GetOpenTime(); o != nil {
-			since = o.AsTime().In(d.zoneOf(h.GetShop())).Format(time.DateOnly)
+		i = n
+		joint := " or "
+		if len(why) > 1 {
+			joint = " and "
 		}
-		t.row(since, h.GetAssetTag(), h.GetHostTag(), lastID(h.GetShop()), h.GetHold().GetReason(), lifts)
+		if len(lifts) > 0 {
+			why = append(why, "Lifted by: "+strings.Join(lifts, joint)+".")
+		}
+		tag := h.GetAssetTag()
+		if h.GetHostTag() != "" {
+			tag += " in " + h.GetHostTag()
+		}
+		since := h.GetHold().GetOpenTime().AsTime().In(d.zoneOf(h.GetShop())).Format(time.DateOnly)
+		t.row(since, tag, lastID(h.GetShop()), strings.Join(why, " "))
 	}
 	t.write(a.out, "  ", width)
+}
+
+// kindWords prints a kind in the plural.
+func kindWords(kind string) string {
+	if kind == "bcd" {
+		return "BCDs"
+	}
+	return strings.ReplaceAll(kind, "-", " ") + "s"
 }
 
 func (d *demoReport) printWeekend(a *app, width int) {
@@ -402,7 +444,7 @@ func (d *demoReport) printWeekend(a *app, width int) {
 				}
 				t.row(u.GetAssetTag(), whyNot(u.GetReasons()))
 			}
-			counts = append(counts, fmt.Sprintf("%d of %d %ss", yes, all, strings.ReplaceAll(kind, "-", " ")))
+			counts = append(counts, fmt.Sprintf("%d of %d %s", yes, all, kindWords(kind)))
 		}
 		a.printf("  %s: %s\n", s.shop.GetDisplayName(), strings.Join(counts, ", "))
 		t.bare = true
@@ -418,9 +460,8 @@ func whyNot(reasons []*compliancepb.StandingReason) string {
 			words = append(words, s)
 		}
 	}
-	const most = 2
-	if len(words) > most {
-		words = append(words[:most], fmt.Sprintf("(and %d more)", len(words)-most))
+	if len(words) > 2 {
+		words = append(words[:1], fmt.Sprintf("(And %d more.)", len(words)-1))
 	}
 	return strings.Join(words, " ")
 }

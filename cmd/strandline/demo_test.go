@@ -3,8 +3,11 @@ package main
 import (
 	"bytes"
 	"io/fs"
+	"strings"
 	"testing"
+	"time"
 
+	"strandline.example/strandline/internal/clock"
 	"strandline.example/strandline/testdata/demo"
 	"strandline.example/strandline/testdata/demo/scenario"
 )
@@ -60,5 +63,41 @@ func TestDemoSheetsAreInOrder(t *testing.T) {
 	}
 	if rows < 5000 {
 		t.Errorf("%d rows", rows)
+	}
+}
+
+// demoAt runs the demo at an instant and returns its report and what it told on the way.
+func demoAt(t *testing.T, data string, now time.Time) (report, told string) {
+	t.Helper()
+	var out, errw bytes.Buffer
+	a := &app{out: &out, err: &errw, env: map[string]string{}, clk: clock.NewFake(now), columns: 100}
+	root := newRootCmd(a)
+	root.SetArgs([]string{"demo", "--data", data})
+	cmd, err := root.ExecuteContextC(t.Context())
+	if cerr := a.close(); err == nil {
+		err = cerr
+	}
+	if code := a.report(cmd, err); code != exitOK {
+		t.Fatalf("exit code %d\n%s\n%s", code, out.String(), errw.String())
+	}
+	return strings.ReplaceAll(out.String(), data, "DATA"), errw.String()
+}
+
+// The report is the same for everyone, on every run, and whenever it is asked for: it is about a stated day.
+func TestDemo(t *testing.T) {
+	data := t.TempDir()
+	first, told := demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
+	golden(t, "demo.txt", first)
+	for _, want := range []string{"0 unchanged", "compliance has seen it all"} {
+		if !strings.Contains(told, want) {
+			t.Errorf("the first run did not tell %q:\n%s", want, told)
+		}
+	}
+	second, told := demoAt(t, data, time.Date(2027, 3, 1, 8, 0, 0, 0, time.UTC))
+	if second != first {
+		t.Errorf("the second run, months later, reports something else:\n%s", second)
+	}
+	if strings.Count(told, " 0 new,") != 2 {
+		t.Errorf("the second run wrote something:\n%s", told)
 	}
 }

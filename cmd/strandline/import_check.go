@@ -222,7 +222,7 @@ func (f *importFile) located(line int64, field, value, text, remedy string) shee
 
 // need notes that the file depends on another of the import.
 func (c *check) need(origin *importFile) {
-	if origin != nil && origin != c.f {
+	if origin != nil && origin != c.f && origin.state != stateImported {
 		c.f.needs[origin] = true
 	}
 }

@@ -186,7 +186,7 @@ func (f *fleet) cylinder(u *unit, i int) {
 	case "US-CYL-013", "US-CYL-014": // old alloy: eddy current
 		u.model, u.made, u.since = "alu-80-old", civil.Month(1988, 4), civil.New(2022, 2, 14)
 	case "GB-CYL-007": // month comes up
-		u.made, u.since = civil.Month(2021, 12), civil.New(2022, 3, 1)
+		u.made, u.since = civil.Month(2021, 11), civil.New(2022, 3, 1)
 	case "GB-CYL-008": // its internal inspection is late
 		u.made, u.since = civil.Month(2024, 4), civil.New(2024, 6, 3)
 	case "AU-CYL-016": // bought used: nobody knows when it was made

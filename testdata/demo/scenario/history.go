@@ -135,7 +135,7 @@ func (h *history) set(x *set) {
 	u := x.unit
 	q, told := quietUnits[u.tag]
 	plan := h.yearly(u)
-	next, dives, limit := 0, 0, h.d.in(90, 98)
+	next, dives, limit := 0, 0, h.d.in(93, 99)
 	begin := max(first, u.since)
 	away := civil.Date(0) // rented until
 	for day := begin; day <= last; day++ {
@@ -147,7 +147,7 @@ func (h *history) set(x *set) {
 				tech = "ines"
 			}
 			h.overhaul(x, day, tech)
-			dives, limit, away = 0, h.d.in(88, 98), day+1
+			dives, limit, away = 0, h.d.in(93, 99), day+1
 			if early {
 				// The next falls due twelve months from this one.
 				plan, next = []civil.Date{day.AddMonths(12).AddDays(-h.d.in(3, 24))}, 0
@@ -162,12 +162,12 @@ func (h *history) set(x *set) {
 		if day <= away || (told && q.lastService != 0 && day > q.lastService.AddMonths(12)) {
 			continue
 		}
-		aYear := 34
+		aYear := 48
 		if q.calm {
-			aYear = 18
+			aYear = 20
 		}
 		if q.stopAt > 0 && day > q.lastService {
-			aYear = 70
+			aYear = 130
 		}
 		if !h.busy(u.shop, day, aYear) {
 			continue
@@ -261,20 +261,17 @@ func (h *history) tank(t *tank) {
 	}
 	switch s.code {
 	case "US":
-		for year := made.AddMonths(60); year < last; year = tested.AddMonths(60) {
-			if u.tag == "US-CYL-004" {
-				stop(year.EndOfMonth())
-				break
-			}
-			test(min(last.AddDays(-3), max(begin.AddDays(2), year.AddDays(-h.d.in(5, 60)))))
-			if tested.AddMonths(60) <= year {
-				break
-			}
-		}
 		if u.model == "alu-80-old" {
-			if u.tag == "US-CYL-014" {
-				h.test(u, civil.New(2025, 5, 20), "eddy-current-examination", "pass", "marked", "2025-05", "provider", s.station)
+			// Bought used, tested before it entered the fleet's use.
+			test(u.since.AddDays(2))
+			h.test(u, u.since.AddDays(2), "eddy-current-examination", "pass", "marked", u.since.String()[:7], "provider", s.station)
+		}
+		for due := tested.AddMonths(60); due.EndOfMonth() < last; due = tested.AddMonths(60) {
+			if u.tag == "US-CYL-004" {
+				stop(due.EndOfMonth())
+				break
 			}
+			test(max(begin.AddDays(2), due.AddDays(-h.d.in(5, 60))))
 		}
 	case "GB":
 		for due := tested.AddMonths(60); due.EndOfMonth() < last; due = tested.AddMonths(60) {
@@ -334,7 +331,7 @@ func (h *history) compressor(u *unit) {
 	for m := civil.New(2024, 12, 1); m < last; m = m.AddMonths(1) {
 		day := min(m.EndOfMonth(), last.AddDays(-1))
 		_, month, _ := day.Parts()
-		tenths += 300*s.season[month-1]/1000 + h.d.n(60)
+		tenths += 365*s.season[month-1]/1000 + h.d.n(60)
 		cells := []string{"measure", "hours", "reading", tenth(tenths - offset)}
 		if day == civil.New(2025, 9, 30) {
 			cells = append(cells, "new_start", "0", "note", "hour meter replaced, the old one had a cracked glass")
