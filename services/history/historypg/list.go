@@ -57,7 +57,8 @@ func (s *Store) Get(ctx context.Context, org tenant.Org, unit, id uuid.UUID) (ro
 }
 
 // firstRecorded finds the first sequence that was recorded at or after an instant, by bisection: recorded rises with sequence.
-// The ledger has no gaps, so that every probe finds a row.
+// The ledger has no gaps, so that every probe finds a row. The limit keeps each probe a look into the primary key; a plain join
+// would be planned as one over the whole table.
 const firstRecorded = `
 with recursive search (low, high) as (
   select 1::bigint, (select number from heads where org_id = $1) + 1
@@ -65,7 +66,7 @@ with recursive search (low, high) as (
   select case when e.recorded < $2 then e.sequence + 1 else s.low end,
          case when e.recorded < $2 then s.high else e.sequence end
   from search s
-  join entries e on e.org_id = $1 and e.sequence = (s.low + s.high) / 2
+  cross join lateral (select sequence, recorded from entries where org_id = $1 and sequence = (s.low + s.high) / 2 limit 1) e
   where s.low < s.high
 )
 select low from search where low >= high`
@@ -82,49 +83,58 @@ func sequenceAt(ctx context.Context, tx pgx.Tx, org tenant.Org, t time.Time) (in
 // List returns rows by sequence.
 func (s *Store) List(ctx context.Context, org tenant.Org, q history.Query, after int64, limit int) (out []history.Row, err error) {
 	err = s.db.ReadOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
-		low := after + 1
-		// What occurred after an instant was recorded after it, but for the skew of clocks.
-		from := q.RecordedFrom
-		if t := q.OccurredFrom; !t.IsZero() && q.Unit == uuid.Nil {
-			if t = t.Add(-history.Skew); t.After(from) {
-				from = t
-			}
+		sql, args, err := listing(ctx, tx, org, q, after, limit)
+		if err != nil {
+			return err
 		}
-		if !from.IsZero() {
-			n, err := sequenceAt(ctx, tx, org, from)
-			if err != nil {
-				return err
-			}
-			low = max(low, n)
-		}
-		w := &where{args: []any{org.UUID, low}}
-		w.text.WriteString(`org_id = $1 and sequence >= $2`)
-		if !q.RecordedBefore.IsZero() {
-			n, err := sequenceAt(ctx, tx, org, q.RecordedBefore)
-			if err != nil {
-				return err
-			}
-			w.and(`sequence < `, n)
-		}
-		if q.Unit != uuid.Nil {
-			w.and(`unit_id = `, q.Unit)
-		}
-		if q.Shop != "" {
-			w.and(`shop = `, q.Shop)
-		}
-		if q.Kind != 0 {
-			w.and(`kind = `, int16(q.Kind))
-		}
-		if !q.OccurredFrom.IsZero() {
-			w.and(`occurred >= `, q.OccurredFrom)
-		}
-		if !q.OccurredBefore.IsZero() {
-			w.and(`occurred < `, q.OccurredBefore)
-		}
-		out, err = collect(ctx, tx, `select `+columns+` from entries where `+w.text.String()+` order by sequence limit `+strconv.Itoa(limit), w.args)
+		out, err = collect(ctx, tx, sql, args)
 		return err
 	})
 	return out, err
+}
+
+// listing makes the statement of a listing. Ranges of recorded become ranges of sequence.
+func listing(ctx context.Context, tx pgx.Tx, org tenant.Org, q history.Query, after int64, limit int) (string, []any, error) {
+	low := after + 1
+	from := q.RecordedFrom
+	// What occurred after an instant was recorded after it, but for the skew of clocks.
+	if t := q.OccurredFrom; !t.IsZero() && q.Unit == uuid.Nil {
+		if t = t.Add(-history.Skew); t.After(from) {
+			from = t
+		}
+	}
+	if !from.IsZero() {
+		n, err := sequenceAt(ctx, tx, org, from)
+		if err != nil {
+			return "", nil, err
+		}
+		low = max(low, n)
+	}
+	w := &where{args: []any{org.UUID, low}}
+	w.text.WriteString(`org_id = $1 and sequence >= $2`)
+	if !q.RecordedBefore.IsZero() {
+		n, err := sequenceAt(ctx, tx, org, q.RecordedBefore)
+		if err != nil {
+			return "", nil, err
+		}
+		w.and(`sequence < `, n)
+	}
+	if q.Unit != uuid.Nil {
+		w.and(`unit_id = `, q.Unit)
+	}
+	if q.Shop != "" {
+		w.and(`shop = `, q.Shop)
+	}
+	if q.Kind != 0 {
+		w.and(`kind = `, int16(q.Kind))
+	}
+	if !q.OccurredFrom.IsZero() {
+		w.and(`occurred >= `, q.OccurredFrom)
+	}
+	if !q.OccurredBefore.IsZero() {
+		w.and(`occurred < `, q.OccurredBefore)
+	}
+	return `select ` + columns + ` from entries where ` + w.text.String() + ` order by sequence limit ` + strconv.Itoa(limit), w.args, nil
 }
 
 type where struct {

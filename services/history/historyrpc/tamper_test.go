@@ -24,44 +24,61 @@ func TestTampering(t *testing.T) {
 	verify(t, c, orgA, 14)
 	conn := r.admin()
 
-	// flip changes one bit of every byte of a column of row 5 in turn.
-	type change struct {
-		name, sql string
-		first     int
+	damagedAt := func(name string, first int) {
+		t.Helper()
+		_, err := c.VerifyLedger(t.Context(), &historypb.VerifyLedgerRequest{Name: "orgs/" + orgA})
+		st := wantError(t, err, codes.DataLoss, "LEDGER_DAMAGED")
+		if got := meta(st, "sequence"); got != fmt.Sprint(first) {
+			t.Errorf("%s: found at entry %s, want %d: %s", name, got, first, st.Message())
+		}
 	}
-	var changes []change
+	// One bit of every byte of two columns of a row in turn, and back.
 	for _, column := range []string{"body", "digest"} {
 		var n int
 		if err := conn.QueryRow(t.Context(), `select length(`+column+`) from history.entries where sequence = 5 and recorder = 'person-of-`+orgA+`'`).Scan(&n); err != nil {
 			t.Fatal(err)
 		}
 		for i := range n {
-			changes = append(changes, change{fmt.Sprintf("%s byte %d", column, i), fmt.Sprintf(`update history.entries set %s = set_byte(%[1]s, %d, get_byte(%[1]s, %[2]d) # %d) where sequence = 5`, column, i, 1<<(i%8)), 5})
+			flip := fmt.Sprintf(`update history.entries set %s = set_byte(%[1]s, %d, get_byte(%[1]s, %[2]d) # %d) where sequence = 5`, column, i, 1<<(i%8))
+			for _, damaged := range []bool{true, false} {
+				if _, err := conn.Exec(t.Context(), flip); err != nil {
+					t.Fatal(err)
+				}
+				if damaged {
+					damagedAt(fmt.Sprintf("%s byte %d", column, i), 5)
+				}
+			}
 		}
 	}
-	changes = append(changes,
-		change{"entry id", `update history.entries set entry_id = gen_random_uuid() where sequence = 3`, 3},
-		change{"unit", `update history.entries set unit_id = gen_random_uuid() where sequence = 3`, 3},
-		change{"shop", `update history.entries set shop = 'elsewhere' where sequence = 3`, 3},
-		change{"kind", `update history.entries set kind = 2 where sequence = 3`, 3},
-		change{"occurred", `update history.entries set occurred = occurred + interval '1 microsecond' where sequence = 3`, 3},
-		change{"recorded", `update history.entries set recorded = recorded - interval '1 microsecond' where sequence = 3`, 3},
-		change{"corrects", `update history.entries set corrects = gen_random_uuid() where sequence = 8`, 8},
-		change{"recorder", `update history.entries set recorder = 'nobody' where sequence = 3`, 3},
-		change{"the first deleted", `delete from history.entries where sequence = 1`, 1},
-		change{"one deleted", `delete from history.entries where sequence = 6`, 6},
-		change{"the last deleted", `delete from history.entries where sequence = 14`, 14},
-		change{"all deleted", `delete from history.entries`, 1},
-		change{"one deleted, the rest renumbered", `with gone as (delete from history.entries where sequence = 6 returning 1)
+	verify(t, c, orgA, 14)
+
+	type change struct {
+		name, sql string
+		first     int
+	}
+	changes := []change{
+		{"entry id", `update history.entries set entry_id = gen_random_uuid() where sequence = 3`, 3},
+		{"unit", `update history.entries set unit_id = gen_random_uuid() where sequence = 3`, 3},
+		{"shop", `update history.entries set shop = 'elsewhere' where sequence = 3`, 3},
+		{"kind", `update history.entries set kind = 2 where sequence = 3`, 3},
+		{"occurred", `update history.entries set occurred = occurred + interval '1 microsecond' where sequence = 3`, 3},
+		{"recorded", `update history.entries set recorded = recorded - interval '1 microsecond' where sequence = 3`, 3},
+		{"corrects", `update history.entries set corrects = gen_random_uuid() where sequence = 8`, 8},
+		{"recorder", `update history.entries set recorder = 'nobody' where sequence = 3`, 3},
+		{"the first deleted", `delete from history.entries where sequence = 1`, 1},
+		{"one deleted", `delete from history.entries where sequence = 6`, 6},
+		{"the last deleted", `delete from history.entries where sequence = 14`, 14},
+		{"all deleted", `delete from history.entries`, 1},
+		{"one deleted, the rest renumbered", `with gone as (delete from history.entries where sequence = 6 returning 1)
 			update history.entries set sequence = -sequence + 1 where sequence > 6 and exists (select from gone)`, 6},
-		change{"two swapped", `update history.entries set sequence = case sequence when 4 then -9 when 9 then -4 end where sequence in (4, 9)`, 4},
-		change{"one inserted at the end", `insert into history.entries select org_id, 15, gen_random_uuid(), unit_id, shop, kind, occurred, recorded, corrects, recorder, body, digest from history.entries where sequence = 14`, 15},
-		change{"head behind", `update history.heads set number = 13`, 14},
-		change{"head ahead", `update history.heads set number = 15`, 15},
-		change{"head's digest", `update history.heads set digest = set_byte(digest, 0, get_byte(digest, 0) # 1)`, 14},
-		change{"head's instant", `update history.heads set recorded = recorded + interval '1 second'`, 14},
-		change{"head gone", `delete from history.heads`, 1},
-	)
+		{"two swapped", `update history.entries set sequence = case sequence when 4 then -9 when 9 then -4 end where sequence in (4, 9)`, 4},
+		{"one inserted at the end", `insert into history.entries select org_id, 15, gen_random_uuid(), unit_id, shop, kind, occurred, recorded, corrects, recorder, body, digest from history.entries where sequence = 14`, 15},
+		{"head behind", `update history.heads set number = 13`, 14},
+		{"head ahead", `update history.heads set number = 15`, 15},
+		{"head's digest", `update history.heads set digest = set_byte(digest, 0, get_byte(digest, 0) # 1)`, 14},
+		{"head's instant", `update history.heads set recorded = recorded + interval '1 second'`, 14},
+		{"head gone", `delete from history.heads`, 1},
+	}
 	for _, ch := range changes {
 		for _, sql := range []string{
 			`create table history.kept_entries as table history.entries`, `create table history.kept_heads as table history.heads`,
@@ -77,12 +94,7 @@ func TestTampering(t *testing.T) {
 				t.Fatalf("%s changed nothing", ch.name)
 			}
 		}
-		_, err := c.VerifyLedger(t.Context(), &historypb.VerifyLedgerRequest{Name: "orgs/" + orgA})
-		t.Log(ch.name)
-		st := wantError(t, err, codes.DataLoss, "LEDGER_DAMAGED")
-		if got := meta(st, "sequence"); got != fmt.Sprint(ch.first) {
-			t.Errorf("%s: found at entry %s, want %d: %s", ch.name, got, ch.first, st.Message())
-		}
+		damagedAt(ch.name, ch.first)
 		for _, sql := range []string{
 			`truncate history.entries, history.heads`, `insert into history.entries table history.kept_entries`, `insert into history.heads table history.kept_heads`,
 			`drop table history.kept_entries, history.kept_heads`, `alter table history.entries add constraint entries_sequence_positive check (sequence > 0)`,

@@ -1,0 +1,39 @@
+package historypg
+
+import (
+	"context"
+	"testing"
+
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/history"
+)
+
+// Explain runs a listing, and the search for the first sequence recorded at an instant, and returns how they ran.
+func Explain(t *testing.T, db *pg.DB, org tenant.Org, q history.Query, limit int) (plans []string) {
+	t.Helper()
+	err := db.ReadOrg(t.Context(), org, func(ctx context.Context, tx pgx.Tx) error {
+		sql, args, err := listing(ctx, tx, org, q, 0, limit)
+		if err != nil {
+			return err
+		}
+		plans = nil
+		for _, s := range []struct {
+			sql  string
+			args []any
+		}{{sql, args}, {firstRecorded, []any{org.UUID, q.RecordedFrom}}} {
+			var plan string
+			if err := tx.QueryRow(ctx, `explain (analyze, format json) `+s.sql, s.args...).Scan(&plan); err != nil {
+				return err
+			}
+			plans = append(plans, plan)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return plans
+}
