@@ -1,6 +1,7 @@
 package auth_test
 
 import (
+	"bytes"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -105,7 +106,8 @@ func TestBrokenKeyFiles(t *testing.T) {
 
 func TestSecretsDifferByPurpose(t *testing.T) {
 	key := newKey(t)
-	if string(key.Secret("a")) == string(key.Secret("b")) || string(key.Secret("a")) != string(key.Secret("a")) || len(key.Secret("a")) != 32 {
-		t.Error("secrets are not one per purpose")
+	a, again, b := key.Secret("a"), key.Secret("a"), key.Secret("b")
+	if !bytes.Equal(a, again) || bytes.Equal(a, b) || len(a) != 32 {
+		t.Errorf("secrets are not one per purpose: %x %x %x", a, again, b)
 	}
 }

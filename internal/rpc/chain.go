@@ -67,7 +67,7 @@ func (s *Server) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerIn
 		w := &checkedStream{ServerStream: ss, server: s, method: info.FullMethod, fromClient: info.IsClientStream}
 		w.ctx = context.WithValue(ctx, rowsKey{}, w)
 		err = handler(srv, w)
-		if err != nil && context.Cause(ctx) == error(errDraining) {
+		if err != nil && errors.Is(context.Cause(ctx), errDraining) {
 			return errDraining
 		}
 		return err

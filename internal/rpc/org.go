@@ -2,6 +2,7 @@ package rpc
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"sync"
 
@@ -56,11 +57,21 @@ func nameFields(d protoreflect.MessageDescriptor) *nameTree {
 		return t.(*nameTree)
 	}
 	t := growTree(d, true, map[protoreflect.FullName]*nameTree{})
-	if t == nil {
-		t = &nameTree{}
-	}
+	t.prune(map[*nameTree]bool{})
 	nameTrees.Store(d.FullName(), t)
 	return t
+}
+
+// prune drops the branches without names, so that checking a batch costs no more than looking at the names in it. It says whether
+// anything is left; a tree that is being pruned (a message that contains itself) counts as something.
+func (t *nameTree) prune(done map[*nameTree]bool) bool {
+	if left, ok := done[t]; ok {
+		return left
+	}
+	done[t] = true
+	t.children = slices.DeleteFunc(t.children, func(c nameChild) bool { return !c.tree.prune(done) })
+	done[t] = len(t.names)+len(t.children) > 0
+	return done[t]
 }
 
 func growTree(d protoreflect.MessageDescriptor, request bool, seen map[protoreflect.FullName]*nameTree) *nameTree {

@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"net/http"
 	"regexp"
@@ -53,8 +54,8 @@ func (b *Board) around(next http.Handler) http.Handler {
 		seen := &statusWriter{ResponseWriter: w}
 		defer func() {
 			if p := recover(); p != nil {
-				if p == http.ErrAbortHandler {
-					panic(p) //nolint:forbidigo // net/http's own way to cut a connection
+				if err, ok := p.(error); ok && errors.Is(err, http.ErrAbortHandler) {
+					panic(p) // net/http's own way to cut a connection
 				}
 				b.config.Logger.ErrorContext(ctx, "panic in a handler", "request_id", c.requestID, "panic", p, "stack", string(debug.Stack()))
 				if seen.status == 0 {

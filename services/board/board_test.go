@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -105,7 +104,7 @@ func newRig(t *testing.T, change ...func(*board.Config)) *rig {
 }
 
 // call sends a request with a chain manager's token; header lines are "Name: value", and "-Name" leaves one out.
-func (r *rig) call(t *testing.T, method, path, body string, headers ...string) *http.Response {
+func (r *rig) call(t *testing.T, method, path, body string, headers ...string) answer {
 	t.Helper()
 	req := httptest.NewRequestWithContext(t.Context(), method, path, strings.NewReader(body))
 	req.Header.Set("Authorization", "Bearer "+r.token(t))
@@ -119,7 +118,14 @@ func (r *rig) call(t *testing.T, method, path, body string, headers ...string) *
 	}
 	w := httptest.NewRecorder()
 	r.board.Handler().ServeHTTP(w, req)
-	return w.Result()
+	return answer{w.Code, w.Header(), w.Body.String()}
+}
+
+// answer is what a request got.
+type answer struct {
+	status int
+	header http.Header
+	body   string
 }
 
 func (r *rig) token(t *testing.T) string {
@@ -131,35 +137,25 @@ func (r *rig) token(t *testing.T) string {
 	return token
 }
 
-func body(t *testing.T, resp *http.Response) string {
-	t.Helper()
-	defer func() { _ = resp.Body.Close() }()
-	b, err := io.ReadAll(resp.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(b)
-}
-
 // problem reads a problem and checks what RFC 9457, section 3, says of each.
-func problem(t *testing.T, resp *http.Response) *typepb.Problem {
+func problem(t *testing.T, resp answer) *typepb.Problem {
 	t.Helper()
-	if got := resp.Header.Get("Content-Type"); got != "application/problem+json" {
+	if got := resp.header.Get("Content-Type"); got != "application/problem+json" {
 		t.Errorf("content type %q", got)
 	}
-	text := body(t, resp)
+	text := resp.body
 	p := &typepb.Problem{}
 	if err := protojson.Unmarshal([]byte(text), p); err != nil {
 		t.Fatalf("not the declared message: %v: %s", err, text)
 	}
-	if int(p.GetStatus()) != resp.StatusCode {
-		t.Errorf("status %d in the body, %d in the head", p.GetStatus(), resp.StatusCode)
+	if int(p.GetStatus()) != resp.status {
+		t.Errorf("status %d in the body, %d in the head", p.GetStatus(), resp.status)
 	}
 	if p.GetType() != "/problems/"+p.GetReason() || p.GetTitle() == "" || p.GetDetail() == "" {
 		t.Errorf("type %q, title %q, detail %q, reason %q", p.GetType(), p.GetTitle(), p.GetDetail(), p.GetReason())
 	}
-	if p.GetRequestId() == "" || p.GetRequestId() != resp.Header.Get("X-Request-Id") {
-		t.Errorf("request id %q, in the head %q", p.GetRequestId(), resp.Header.Get("X-Request-Id"))
+	if p.GetRequestId() == "" || p.GetRequestId() != resp.header.Get("X-Request-Id") {
+		t.Errorf("request id %q, in the head %q", p.GetRequestId(), resp.header.Get("X-Request-Id"))
 	}
 	return p
 }
@@ -176,11 +172,11 @@ func TestRoundTrip(t *testing.T) {
 	}
 	entry := unitName + "/entries/0193b1c2-0000-7a10-8b3e-000000000001"
 	resp := r.call(t, "POST", "/v1/orgs/reef/entries:append", `{"entries":[{"name":"`+entry+`","occurredTime":"2026-02-28T16:30:00Z","usage":{"increment":{"dives":"2","runningTime":"3600s"}}}]}`, "Content-Type: application/json")
-	if resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != "application/json" {
-		t.Fatalf("%s %s: %s", resp.Status, resp.Header.Get("Content-Type"), body(t, resp))
+	if resp.status != http.StatusOK || resp.header.Get("Content-Type") != "application/json" {
+		t.Fatalf("%d %s: %s", resp.status, resp.header.Get("Content-Type"), resp.body)
 	}
 	var answer any
-	if err := json.Unmarshal([]byte(body(t, resp)), &answer); err != nil {
+	if err := json.Unmarshal([]byte(resp.body), &answer); err != nil {
 		t.Fatal(err)
 	}
 	// Proto3 JSON mapping: int64 as strings, bytes in base64, names in lowerCamelCase; an unset message is left out.
@@ -210,7 +206,7 @@ func TestZeroValuesAreWritten(t *testing.T) {
 		AvailableCount *string
 		Position       *struct{}
 	}
-	text := body(t, resp)
+	text := resp.body
 	if err := json.Unmarshal([]byte(text), &got); err != nil || len(got.Units) != 1 {
 		t.Fatalf("%v: %s", err, text)
 	}
@@ -247,14 +243,14 @@ func TestEveryKindHasItsStatus(t *testing.T) {
 		}
 		resp := r.call(t, "GET", "/v1/"+unitName, "")
 		p := problem(t, resp)
-		if resp.StatusCode != c.status || p.GetReason() != c.reason || strings.Contains(p.String(), "secret") {
-			t.Errorf("%v: %d %s (%s), want %d %s", c.err, resp.StatusCode, p.GetReason(), p.GetDetail(), c.status, c.reason)
+		if resp.status != c.status || p.GetReason() != c.reason || strings.Contains(p.String(), "secret") {
+			t.Errorf("%v: %d %s (%s), want %d %s", c.err, resp.status, p.GetReason(), p.GetDetail(), c.status, c.reason)
 		}
-		if (resp.Header.Get("Retry-After") != "") != (c.status == 503) {
-			t.Errorf("%s: Retry-After %q", c.reason, resp.Header.Get("Retry-After"))
+		if (resp.header.Get("Retry-After") != "") != (c.status == 503) {
+			t.Errorf("%s: Retry-After %q", c.reason, resp.header.Get("Retry-After"))
 		}
-		if (resp.Header.Get("WWW-Authenticate") != "") != (c.status == 401) {
-			t.Errorf("%s: WWW-Authenticate %q", c.reason, resp.Header.Get("WWW-Authenticate"))
+		if (resp.header.Get("WWW-Authenticate") != "") != (c.status == 401) {
+			t.Errorf("%s: WWW-Authenticate %q", c.reason, resp.header.Get("WWW-Authenticate"))
 		}
 	}
 }
@@ -265,12 +261,12 @@ func TestTokenIsTheCallers(t *testing.T) {
 		return &registrypb.GetUnitResponse{}, nil
 	}
 	resp := r.call(t, "GET", "/v1/"+unitName, "", "-Authorization")
-	if p := problem(t, resp); p.GetReason() != "TOKEN_MISSING" || resp.Header.Get("WWW-Authenticate") != `Bearer realm="strandline"` {
-		t.Errorf("%s, %q", p.GetReason(), resp.Header.Get("WWW-Authenticate"))
+	if p := problem(t, resp); p.GetReason() != "TOKEN_MISSING" || resp.header.Get("WWW-Authenticate") != `Bearer realm="strandline"` {
+		t.Errorf("%s, %q", p.GetReason(), resp.header.Get("WWW-Authenticate"))
 	}
 	resp = r.call(t, "GET", "/v1/"+unitName, "", "Authorization: Bearer x.y.z") // RFC 6750, section 3.1
-	if p := problem(t, resp); p.GetReason() != "TOKEN_INVALID" || resp.Header.Get("WWW-Authenticate") != `Bearer realm="strandline", error="invalid_token"` {
-		t.Errorf("%s, %q", p.GetReason(), resp.Header.Get("WWW-Authenticate"))
+	if p := problem(t, resp); p.GetReason() != "TOKEN_INVALID" || resp.header.Get("WWW-Authenticate") != `Bearer realm="strandline", error="invalid_token"` {
+		t.Errorf("%s, %q", p.GetReason(), resp.header.Get("WWW-Authenticate"))
 	}
 	// No other header turns into a token.
 	resp = r.call(t, "GET", "/v1/"+unitName, "", "-Authorization", "Grpc-Metadata-Authorization: Bearer "+r.token(t))
@@ -278,8 +274,8 @@ func TestTokenIsTheCallers(t *testing.T) {
 		t.Errorf("Grpc-Metadata-Authorization: %s", p.GetReason())
 	}
 	resp = r.call(t, "GET", "/v1/orgs/other/units/0193b1c2-6f7e-7a10-8b3e-2f1d4c5b6a79", "")
-	if p := problem(t, resp); p.GetReason() != "ORG_MISMATCH" || resp.StatusCode != 403 {
-		t.Errorf("foreign org: %d %s", resp.StatusCode, p.GetReason())
+	if p := problem(t, resp); p.GetReason() != "ORG_MISMATCH" || resp.status != 403 {
+		t.Errorf("foreign org: %d %s", resp.status, p.GetReason())
 	}
 }
 
@@ -295,8 +291,8 @@ func TestFieldErrors(t *testing.T) {
 		}
 	}
 	want := map[string]string{"/unit/assetTag": "INVALID_FIELD", "/unit/attributes/Bad~1Key~0": "INVALID_FIELD", "/requestId": "INVALID_FIELD"} // escapes: RFC 6901, section 3
-	if diff := cmp.Diff(want, got); diff != "" || resp.StatusCode != 400 || p.GetReason() != "INVALID_FIELD" {
-		t.Errorf("%d %s (-want +got):\n%s", resp.StatusCode, p.GetReason(), diff)
+	if diff := cmp.Diff(want, got); diff != "" || resp.status != 400 || p.GetReason() != "INVALID_FIELD" {
+		t.Errorf("%d %s (-want +got):\n%s", resp.status, p.GetReason(), diff)
 	}
 }
 
@@ -338,8 +334,8 @@ func TestMalformedRequests(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			resp := r.call(t, c.method, c.path, c.body, "X-HTTP-Method-Override: GET")
 			p := problem(t, resp)
-			if resp.StatusCode != c.status || p.GetReason() != c.reason {
-				t.Errorf("%d %s (%s), want %d %s", resp.StatusCode, p.GetReason(), p.GetDetail(), c.status, c.reason)
+			if resp.status != c.status || p.GetReason() != c.reason {
+				t.Errorf("%d %s (%s), want %d %s", resp.status, p.GetReason(), p.GetDetail(), c.status, c.reason)
 			}
 		})
 	}
@@ -347,22 +343,22 @@ func TestMalformedRequests(t *testing.T) {
 
 func TestUnreachableServices(t *testing.T) {
 	r := newRig(t)
-	if resp := r.call(t, "GET", "/readyz", ""); resp.StatusCode != 200 {
-		t.Errorf("readyz %s", resp.Status)
+	if resp := r.call(t, "GET", "/readyz", ""); resp.status != 200 {
+		t.Errorf("readyz %d", resp.status)
 	}
 	r.server.SetServing(false)
-	if resp := r.call(t, "GET", "/readyz", ""); resp.StatusCode != 503 || problem(t, resp).GetReason() != "UNAVAILABLE" {
-		t.Errorf("readyz %s", resp.Status)
+	if resp := r.call(t, "GET", "/readyz", ""); resp.status != 503 || problem(t, resp).GetReason() != "UNAVAILABLE" {
+		t.Errorf("readyz %d", resp.status)
 	}
-	if resp := r.call(t, "GET", "/healthz", ""); resp.StatusCode != 200 || body(t, resp) != "ok\n" {
-		t.Errorf("healthz %s", resp.Status)
+	if resp := r.call(t, "GET", "/healthz", ""); resp.status != 200 || resp.body != "ok\n" {
+		t.Errorf("healthz %d", resp.status)
 	}
 	if err := r.server.Drain(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	resp := r.call(t, "GET", "/v1/"+unitName, "")
-	if p := problem(t, resp); resp.StatusCode != 503 || p.GetReason() != "UNAVAILABLE" || strings.Contains(p.GetDetail(), "closed") {
-		t.Errorf("%s: %s", resp.Status, p.GetDetail())
+	if p := problem(t, resp); resp.status != 503 || p.GetReason() != "UNAVAILABLE" || strings.Contains(p.GetDetail(), "closed") {
+		t.Errorf("%d: %s", resp.status, p.GetDetail())
 	}
 }
 
@@ -370,12 +366,12 @@ func TestHeadersAndRequestID(t *testing.T) {
 	r := newRig(t)
 	for given, keeps := range map[string]bool{"abc-123": true, "0193b1c2-6f7e-7a10-8b3e-2f1d4c5b6a79": true, "": false, "two words": false, "<script>": false, strings.Repeat("x", 129): false} {
 		resp := r.call(t, "GET", "/healthz", "", "X-Request-Id: "+given)
-		got := resp.Header.Get("X-Request-Id")
+		got := resp.header.Get("X-Request-Id")
 		if (got == given) != keeps || !regexp.MustCompile(`^[A-Za-z0-9._:-]{1,128}$`).MatchString(got) {
 			t.Errorf("%q became %q", given, got)
 		}
 	}
-	h := r.call(t, "GET", "/v1/nothing", "").Header
+	h := r.call(t, "GET", "/v1/nothing", "").header
 	for name, want := range map[string]string{
 		"X-Content-Type-Options": "nosniff", "Cache-Control": "no-store", "Referrer-Policy": "no-referrer",
 		"Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
@@ -391,7 +387,7 @@ func TestLogHoldsNothingOfTheRequest(t *testing.T) {
 	r.fakes.getUnit = func(context.Context, *registrypb.GetUnitRequest) (*registrypb.GetUnitResponse, error) {
 		return nil, errs.Missing(unitName)
 	}
-	_ = body(t, r.call(t, "GET", "/v1/"+unitName+"?secret=4711", "", "X-Request-Id: req-1", "Cookie: secret=4712"))
+	r.call(t, "GET", "/v1/"+unitName+"?secret=4711", "", "X-Request-Id: req-1", "Cookie: secret=4712")
 	line := r.log.String()
 	if strings.Count(line, "\n") != 1 || !strings.Contains(line, "request_id=req-1") || !strings.Contains(line, "status=404") || !strings.Contains(line, "reason=NOT_FOUND") {
 		t.Errorf("log: %s", line)
@@ -409,8 +405,8 @@ func (panicking) Invoke(context.Context, string, any, any, ...grpc.CallOption) e
 func TestPanicIsAProblem(t *testing.T) {
 	r := newRig(t, func(c *board.Config) { c.Conn = panicking{} })
 	resp := r.call(t, "GET", "/v1/"+unitName, "")
-	if p := problem(t, resp); resp.StatusCode != 500 || p.GetReason() != "INTERNAL" || strings.Contains(p.String(), "secret") {
-		t.Errorf("%s: %v", resp.Status, p)
+	if p := problem(t, resp); resp.status != 500 || p.GetReason() != "INTERNAL" || strings.Contains(p.String(), "secret") {
+		t.Errorf("%d: %v", resp.status, p)
 	}
 	if !strings.Contains(r.log.String(), "secret") || !strings.Contains(r.log.String(), "board_test.go") {
 		t.Errorf("no stack in the log: %s", r.log.String())

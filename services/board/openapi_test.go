@@ -37,11 +37,11 @@ type operation struct {
 func served(t *testing.T) openAPI {
 	t.Helper()
 	resp := newRig(t).call(t, "GET", "/openapi.json", "", "-Authorization")
-	if resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != "application/json" {
-		t.Fatalf("%s %s", resp.Status, resp.Header.Get("Content-Type"))
+	if resp.status != http.StatusOK || resp.header.Get("Content-Type") != "application/json" {
+		t.Fatalf("%d %s", resp.status, resp.header.Get("Content-Type"))
 	}
 	var api openAPI
-	if err := json.Unmarshal([]byte(body(t, resp)), &api); err != nil {
+	if err := json.Unmarshal([]byte(resp.body), &api); err != nil {
 		t.Fatal(err)
 	}
 	return api
@@ -109,8 +109,8 @@ func TestOpenAPIPathsAreServed(t *testing.T) {
 				at = at[:strings.Index(at, "{")] + "reef" + at[strings.Index(at, "}")+1:]
 			}
 			resp := r.call(t, strings.ToUpper(method), at, "{}", "-Authorization")
-			if resp.StatusCode == http.StatusNotFound || resp.StatusCode == http.StatusMethodNotAllowed {
-				t.Errorf("%s %s: %s", method, path, resp.Status)
+			if resp.status == http.StatusNotFound || resp.status == http.StatusMethodNotAllowed {
+				t.Errorf("%s %s: %d", method, path, resp.status)
 			}
 		}
 	}
@@ -124,7 +124,7 @@ func TestReasonPages(t *testing.T) {
 		t.Fatal(err)
 	}
 	var list []map[string]any
-	if err := json.Unmarshal([]byte(body(t, r.call(t, "GET", "/problems", "", "-Authorization"))), &list); err != nil {
+	if err := json.Unmarshal([]byte(r.call(t, "GET", "/problems", "", "-Authorization").body), &list); err != nil {
 		t.Fatal(err)
 	}
 	if len(list) != len(typepb.Reason_name)-1 {
@@ -134,8 +134,8 @@ func TestReasonPages(t *testing.T) {
 		short := strings.TrimPrefix(name, "REASON_")
 		resp := r.call(t, "GET", "/problems/"+short, "", "-Authorization")
 		if short == "UNSPECIFIED" {
-			if resp.StatusCode != 404 {
-				t.Errorf("%s: %s", short, resp.Status)
+			if resp.status != 404 {
+				t.Errorf("%s: %d", short, resp.status)
 			}
 			continue
 		}
@@ -143,8 +143,8 @@ func TestReasonPages(t *testing.T) {
 			Reason, Title, Description string
 			Occurs                     []string
 		}
-		if err := json.Unmarshal([]byte(body(t, resp)), &got); err != nil || resp.StatusCode != 200 || got.Reason != short || len(got.Occurs) == 0 {
-			t.Errorf("%s: %s %+v %v", short, resp.Status, got, err)
+		if err := json.Unmarshal([]byte(resp.body), &got); err != nil || resp.status != 200 || got.Reason != short || len(got.Occurs) == 0 {
+			t.Errorf("%s: %d %+v %v", short, resp.status, got, err)
 			continue
 		}
 		if !strings.Contains(strings.ToLower(string(source)), strings.ToLower(got.Description)) || !strings.HasPrefix(got.Description, got.Title) || got.Title == "" {
