@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"regexp"
 
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
@@ -131,7 +132,7 @@ func (s *importStream) abandon() error {
 // finish ends the stream and gives every file what the server says of its rows.
 func (s *importStream) finish() error {
 	defer s.cancel()
-	var created, unchanged, count int64
+	var created, unchanged, count int64 // created is first what is let pass below
 	found := 0
 	take := func(row int64, field, value, description, reason string) {
 		found++
@@ -141,10 +142,14 @@ func (s *importStream) finish() error {
 		f := s.files[s.present]
 		line := row & (1<<rowBits - 1)
 		if reason == "AMENDMENT_TARGET" && s.im.local[value] {
-			return // the row it corrects stands in this import
+			created++ // the row it corrects stands in this import
+			return
 		}
-		text, remedy := splitAdvice(description)
-		f.report(f.located(line, field, value, text, remedy))
+		text, remedy := splitAdvice(s.im.world.plainly(description))
+		if reason == "ENTRY_ID_REUSED" {
+			text, remedy = "the ledger has this row with other content", "leave the row as it was, and correct it by a row in amendments.csv"
+		}
+		f.report(f.located(line, field, s.im.world.plainly(value), text, remedy))
 	}
 	if s.history != nil {
 		if err := s.flush(); err != nil {
@@ -157,7 +162,7 @@ func (s *importStream) finish() error {
 		for _, p := range r.GetProblems() {
 			take(p.GetRow(), p.GetField(), p.GetValue(), p.GetDescription(), p.GetReason())
 		}
-		created, unchanged, count = r.GetAppended(), r.GetUnchanged(), r.GetProblemCount()
+		created, unchanged, count = created+r.GetAppended(), r.GetUnchanged(), r.GetProblemCount()
 		if !s.dryRun {
 			s.im.wrote(r.GetPosition())
 		}
@@ -197,6 +202,28 @@ func later(to, p *typepb.Position) {
 	to.Registry = max(to.GetRegistry(), p.GetRegistry())
 	to.History = max(to.GetHistory(), p.GetHistory())
 	to.Compliance = max(to.GetCompliance(), p.GetCompliance())
+}
+
+var resourceName = regexp.MustCompile(`orgs/[a-z0-9-]+/(units|models|shops|technicians)/([a-z0-9-]+)(/(?:entries|fittings)/[0-9a-f-]+)?`)
+
+// plainly puts what people call things in place of resource names: tags and short ids.
+func (w *world) plainly(text string) string {
+	return resourceName.ReplaceAllStringFunc(text, func(name string) string {
+		m := resourceName.FindStringSubmatch(name)
+		if m[1] != "units" {
+			return m[2]
+		}
+		if w.tags == nil {
+			w.tags = map[string]string{}
+			for tag, u := range w.units {
+				w.tags[lastID(u.name)] = tag
+			}
+		}
+		if tag := w.tags[m[2]]; tag != "" {
+			return tag
+		}
+		return name
+	})
 }
 
 // splitAdvice splits a description of the API into what is wrong and what to do.

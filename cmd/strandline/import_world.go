@@ -22,6 +22,7 @@ type world struct {
 	technicians map[string]*knownTechnician
 	units       map[string]*knownUnit // by tag; a living unit goes before a retired one
 	kinds       map[string]bool
+	tags        map[string]string // of units by the last part of their names, made when first asked for
 }
 
 // An origin is the file that would create a thing; nil for what the registry has.
@@ -111,6 +112,7 @@ func (w *world) load(ctx context.Context, c *clients, units bool) error {
 }
 
 func (w *world) loadUnits(ctx context.Context, c *clients) error {
+	w.tags = nil
 	token := ""
 	for {
 		r, err := c.Registry.ListUnits(ctx, &registrypb.ListUnitsRequest{Parent: w.org.Name(), PageSize: 1000, PageToken: token})
