@@ -245,7 +245,9 @@ func TestMeter(t *testing.T) {
 	}
 	h.add(6, "2026-05-01", meterShows(4))
 	s := h.stand("2026-05-02")
-	wantCodes(t, s, "MISSING_HISTORY")
+	if wantCodes(t, s, "MISSING_HISTORY"); t.Failed() {
+		return
+	}
 	reason := s.Reasons[0].Sentence(due.Names{})
 	if !strings.Contains(reason, entryID(5).String()) || !strings.Contains(reason, entryID(6).String()) {
 		t.Errorf("the hold names not both readings: %s", reason)
