@@ -133,7 +133,7 @@ func (h *heads) watch(ctx context.Context, r *round) {
 		return
 	}
 	for {
-		ok := false
+		var ok bool
 		select {
 		case <-ctx.Done():
 			return

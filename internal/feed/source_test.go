@@ -165,7 +165,7 @@ func (r *rig) as(t *testing.T, options ...grpc.DialOption) feedpb.FeedServiceCli
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { conn.Close() })
+	t.Cleanup(func() { _ = conn.Close() })
 	return feedpb.NewFeedServiceClient(conn)
 }
 

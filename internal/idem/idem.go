@@ -141,7 +141,7 @@ func (r *record) look(ctx context.Context, tx pgx.Tx) ([]byte, error) {
 	batch.Queue(lock, r.lockKey())
 	batch.Queue(find, r.org.UUID, r.id)
 	res := tx.SendBatch(ctx, &batch)
-	defer res.Close()
+	defer func() { _ = res.Close() }()
 	if _, err := res.Exec(); err != nil {
 		return nil, pg.Err(err)
 	}

@@ -60,7 +60,7 @@ func prepare(ctx context.Context, conf *pgx.ConnConfig, schemas []Schema) error 
 	if err != nil {
 		return err
 	}
-	defer conn.Close(context.WithoutCancel(ctx))
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
 
 	var admin string
 	if err := conn.QueryRow(ctx, `select quote_ident(current_user)`).Scan(&admin); err != nil {
@@ -122,7 +122,7 @@ func migrateSchema(ctx context.Context, conf *pgx.ConnConfig, s Schema) error {
 	own := conf.Copy()
 	own.RuntimeParams["search_path"] = s.Name + ", " + extensionSchema
 	db := stdlib.OpenDB(*own)
-	defer db.Close()
+	defer func() { _ = db.Close() }()
 	p, err := goose.NewProvider(goose.DialectPostgres, db, s.Migrations,
 		goose.WithTableName(s.Name+"."+versionTable),
 		goose.WithSessionLocker(sessionLock(crc32.ChecksumIEEE([]byte("strandline migrate "+s.Name)))),

@@ -38,7 +38,7 @@ func tablesOf(t *testing.T, d *pgtest.Database, schema string) (names []string) 
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	if err := conn.QueryRow(t.Context(), `select coalesce(array_agg(tablename::text order by tablename), '{}') from pg_tables where schemaname = $1`, schema).Scan(&names); err != nil {
 		t.Fatal(err)
 	}
@@ -149,7 +149,7 @@ func TestMigrateAsAnAdminThatIsNoSuperuser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	database := conn.Config().Database
 	admin(t, d, `grant create on database `+database+` to `+name, `drop extension if exists btree_gist cascade`, `drop schema strandline_ext`)
 	s := fresh(t, d, 2)

@@ -23,7 +23,7 @@ func admin(t *testing.T, d *pgtest.Database, statements ...string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(ctx)
+	defer func() { _ = conn.Close(ctx) }()
 	for _, sql := range statements {
 		if _, err := conn.Exec(ctx, sql); err != nil {
 			t.Fatalf("%s: %v", sql, err)

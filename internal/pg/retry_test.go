@@ -165,7 +165,7 @@ func kill(t *testing.T, d *pgtest.Database, pid int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	var gone bool
 	if err := conn.QueryRow(t.Context(), `select pg_terminate_backend($1, 10000)`, pid).Scan(&gone); err != nil || !gone {
 		t.Fatal(gone, err)

@@ -205,18 +205,15 @@ func TestNestedTransactionsThatCannotJoinAreRefused(t *testing.T) {
 	t.Parallel()
 	db := pgtest.New(t).Open(t, notes)
 	type in = func(context.Context, func(context.Context, pgx.Tx) error) error
-	inReef := in(func(ctx context.Context, fn func(context.Context, pgx.Tx) error) error {
-		return db.InOrg(ctx, reef, fn)
-	})
-	readReef := in(func(ctx context.Context, fn func(context.Context, pgx.Tx) error) error {
-		return db.ReadOrg(ctx, reef, fn)
-	})
-	inWreck := in(func(ctx context.Context, fn func(context.Context, pgx.Tx) error) error {
-		return db.InOrg(ctx, wreck, fn)
-	})
-	readWreck := in(func(ctx context.Context, fn func(context.Context, pgx.Tx) error) error {
-		return db.ReadOrg(ctx, wreck, fn)
-	})
+	writing := func(org tenant.Org) in {
+		return func(ctx context.Context, fn func(context.Context, pgx.Tx) error) error { return db.InOrg(ctx, org, fn) }
+	}
+	reading := func(org tenant.Org) in {
+		return func(ctx context.Context, fn func(context.Context, pgx.Tx) error) error {
+			return db.ReadOrg(ctx, org, fn)
+		}
+	}
+	inReef, readReef, inWreck, readWreck := writing(reef), reading(reef), writing(wreck), reading(wreck)
 	for name, c := range map[string]struct{ outer, inner in }{
 		"another org":                 {inReef, inWreck},
 		"another org to read":         {inReef, readWreck},

@@ -130,13 +130,13 @@ func sweep() {
 			continue
 		}
 		if fi, err := f.Stat(); err != nil || time.Since(fi.ModTime()) < time.Minute {
-			f.Close() // made, and perhaps not locked yet, by a binary that starts at this moment
+			_ = f.Close() // made, and perhaps not locked yet, by a binary that starts at this moment
 			continue
 		}
 		if syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB) == nil {
 			_ = os.RemoveAll(dir) // what cannot be removed is left for the next sweep
 		}
-		f.Close()
+		_ = f.Close()
 	}
 }
 
@@ -155,7 +155,7 @@ func (c *cluster) exec(ctx context.Context, sql string) error {
 	if err != nil {
 		return err
 	}
-	defer conn.Close(context.WithoutCancel(ctx))
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
 	_, err = conn.Exec(ctx, sql)
 	return err
 }

@@ -60,7 +60,7 @@ func run(t *testing.T, dsn, sql string) error {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	_, err = conn.Exec(t.Context(), sql)
 	return err
 }
@@ -194,10 +194,10 @@ func TestACloneIsDroppedWithWhatIsOpenInIt(t *testing.T) {
 			t.Fatal(err)
 		}
 	})
-	defer left.Close(t.Context())
+	defer func() { _ = left.Close(t.Context()) }()
 	conn, err := pgx.Connect(t.Context(), inner.DSN())
 	if err == nil {
-		conn.Close(t.Context())
+		_ = conn.Close(t.Context())
 		t.Fatal("the database is still there")
 	}
 	if pg.Code(err) != "3D000" { // invalid_catalog_name
@@ -220,7 +220,7 @@ func TestOnAnotherServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	var left []string
 	// The inner run's names are of its own; ours start with our clone's name up to the counter.
 	own := conn.Config().Database[:strings.LastIndex(conn.Config().Database, "_")]

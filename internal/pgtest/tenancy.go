@@ -44,7 +44,7 @@ func TenancyFaults(ctx context.Context, adminDSN string, schemas ...pg.Schema) (
 	if err != nil {
 		return nil, err
 	}
-	defer conn.Close(context.WithoutCancel(ctx))
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
 	var faults []string
 	for _, s := range schemas {
 		var there bool

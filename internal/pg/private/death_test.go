@@ -90,7 +90,7 @@ func TestTheServerDiesWithTheProgram(t *testing.T) {
 			t.Fatal(err)
 		}
 		_ = p.Wait()
-		conn.Close(t.Context())
+		_ = conn.Close(t.Context())
 		ended(t, pid)
 		s := start(t, private.Config{Dir: dir})
 		exec(t, s, `do $$ begin assert (select count(*) from kept) = `+strconv.Itoa(round)+`; end $$`)

@@ -17,7 +17,7 @@ func lockFolder(path, dir string) (*os.File, error) {
 		return nil, err
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		defer f.Close()
+		defer func() { _ = f.Close() }()
 		if !errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, fmt.Errorf("lock %s: %w", path, err)
 		}
@@ -28,12 +28,12 @@ func lockFolder(path, dir string) (*os.File, error) {
 		}
 		return nil, unusable(fmt.Sprintf("the data folder %s is already in use by pid %s; stop it, or use another folder", dir, pid))
 	}
-	if err := f.Truncate(0); err == nil {
-		_, err = f.WriteAt([]byte(fmt.Sprintf("%d\n", os.Getpid())), 0)
+	err = f.Truncate(0)
+	if err == nil {
+		_, err = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
 	}
 	if err != nil {
-		f.Close()
-		return nil, fmt.Errorf("write %s: %w", path, err)
+		return nil, errors.Join(fmt.Errorf("write %s: %w", path, err), f.Close())
 	}
 	return f, nil
 }

@@ -18,11 +18,11 @@ import (
 // folder returns a data folder that the server's user can walk to (t.TempDir is closed to others as root).
 func folder(t *testing.T) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "strandline-private-test-")
+	dir, err := os.MkdirTemp("", "strandline-private-test-") //nolint:usetesting // t.TempDir is closed to the server's user
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
 	if err := os.Chmod(dir, 0o711); err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +50,7 @@ func exec(t *testing.T, s *private.Server, sql string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	if _, err := conn.Exec(t.Context(), sql); err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +62,7 @@ func setting(t *testing.T, s *private.Server, name string) (v string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	if err := conn.QueryRow(t.Context(), `select current_setting($1)`, name).Scan(&v); err != nil {
 		t.Fatal(err)
 	}
@@ -114,7 +114,7 @@ func TestKillAndStartKeepsCommittedRows(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	for round := 1; round <= 3; round++ {
 		exec(t, s, `insert into kept select generate_series(1, 10000)`)
 		if err := syscall.Kill(postmaster(t, dir), syscall.SIGKILL); err != nil {

@@ -102,7 +102,7 @@ func (s *Server) tryLaunch(ctx context.Context) error {
 	if err != nil {
 		return fail(s.conf.Dir, err)
 	}
-	defer logFile.Close()
+	defer func() { _ = logFile.Close() }()
 	from, err := logFile.Seek(0, io.SeekEnd)
 	if err != nil {
 		return fail(s.conf.Dir, err)
@@ -252,7 +252,7 @@ func logSince(path string, from int64) string {
 	if err != nil {
 		return err.Error()
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }()
 	if _, err := f.Seek(from, io.SeekStart); err != nil {
 		return err.Error()
 	}

@@ -168,7 +168,7 @@ func (s *Server) initdb(ctx context.Context) error {
 	if err != nil {
 		return fail(s.conf.Dir, err)
 	}
-	defer fd.Close()
+	defer func() { _ = fd.Close() }()
 	args := []string{"--pgdata", throughFD, "--username", superuser, "--auth", "trust", "--encoding", "UTF8", "--locale", "C", "--data-checksums", "--no-instructions"}
 	if s.conf.NoSync {
 		args = append(args, "--no-sync")
@@ -246,7 +246,7 @@ func (s *Server) createDatabase(ctx context.Context) error {
 	if err != nil {
 		return fail(s.conf.Dir, err)
 	}
-	defer conn.Close(context.WithoutCancel(ctx))
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
 	var there bool
 	if err := conn.QueryRow(ctx, `select exists (select from pg_database where datname = $1)`, superuser).Scan(&there); err != nil {
 		return fail(s.conf.Dir, err)
@@ -282,10 +282,10 @@ func (s *Server) Stop() error {
 			s.stopErr = errors.Join(s.stopErr, os.RemoveAll(s.socket), os.Remove(filepath.Join(s.root(), "socket")))
 		}
 		if s.dataFD != nil {
-			s.dataFD.Close()
+			_ = s.dataFD.Close()
 		}
 		if s.lock != nil {
-			s.lock.Close()
+			_ = s.lock.Close()
 		}
 	})
 	return s.stopErr
