@@ -13,7 +13,9 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/status"
 
 	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/errs"
@@ -48,7 +50,24 @@ func (a *app) connect(ctx context.Context) (*clients, error) {
 	if err != nil {
 		return nil, err
 	}
-	return a.as(b, a.set.Role, org)
+	c, err := a.as(b, a.set.Role, org)
+	if err != nil || a.set.Org == "" {
+		return c, err
+	}
+	return c, c.known(ctx)
+}
+
+// known fails if the org does not exist. A misspelt org has nothing due and nothing held, which must not pass for an answer. Roles
+// that may not read the org are not told.
+func (c *clients) known(ctx context.Context) error {
+	_, err := c.Registry.GetOrg(ctx, &registrypb.GetOrgRequest{Name: c.Org.Name()})
+	switch status.Code(err) {
+	case codes.NotFound:
+		return errs.New(errs.NotFound, "NOT_FOUND", "there is no org "+c.Org.ID+"; 'strandline org list' says which there are", "org", c.Org.ID)
+	case codes.PermissionDenied:
+		return nil
+	}
+	return err
 }
 
 // connectOperator returns clients that may create and list orgs.

@@ -111,10 +111,10 @@ func limitKinds(by string) ([]compliancepb.LimitKind, error) {
 // printDue prints one due list for people.
 func (a *app) printDue(k compliancepb.LimitKind, items []*compliancepb.DueItem, horizon int) {
 	title := "By date"
-	t := newTable("last day", "state", "tag", "part of", "kind", "shop", "activity", "~rule")
+	t := newTable("last day", "state", "tag", "part of", "kind", "shop", "activity", "limit", "by")
 	if k == compliancepb.LimitKind_LIMIT_KIND_USAGE {
 		title = "By usage"
-		t = newTable("left", "state", "expected", "tag", "part of", "kind", "shop", "activity", "~rule")
+		t = newTable("left", "state", "expected", "tag", "part of", "kind", "shop", "activity", "limit", "by")
 	}
 	blocked := 0
 	for _, it := range items {
@@ -128,7 +128,7 @@ func (a *app) printDue(k compliancepb.LimitKind, items []*compliancepb.DueItem, 
 		if c.GetEndOfLife() {
 			activity = "end of life"
 		}
-		rest := []string{it.GetAssetTag(), it.GetHostTag(), it.GetKind(), lastID(it.GetShop()), activity, c.GetTitle()}
+		rest := []string{it.GetAssetTag(), it.GetHostTag(), it.GetKind(), lastID(it.GetShop()), activity, limitWord(c.GetLimit()), authorityWord(c.GetAuthority())}
 		if k == compliancepb.LimitKind_LIMIT_KIND_USAGE {
 			t.row(append([]string{leftWord(c), state, showDate(c.GetExpectedDate())}, rest...)...)
 		} else {

@@ -153,19 +153,24 @@ func nextStep(f failure) string {
 // printError prints an error and returns the exit code; writes says whether the command would have written something.
 func printError(w io.Writer, err error, writes bool) int {
 	f := explain(err)
-	line := "strandline: " + f.message
-	if f.reason != "" {
+	line := "strandline: " + strings.TrimSpace(f.message)
+	if f.reason != "" && !strings.Contains(line, "\n") {
 		line += " (" + f.reason + ")"
 	}
 	fmt.Fprintln(w, line)
-	for _, v := range f.violations {
-		d := v.Description
-		if len(f.violations) == 1 && strings.Contains(f.message, d) && strings.Contains(f.message, v.Field) && (v.Value == "" || strings.Contains(f.message, v.Value)) {
-			break // the message says it all
+	// A server puts the value behind the description; the message of a single violation says the rest.
+	if v := f.violations; len(v) == 1 && strings.Contains(f.message, v[0].Field) {
+		if _, got, ok := strings.Cut(v[0].Description, " (got "); ok {
+			fmt.Fprintln(w, "  It was "+strings.TrimSuffix(got, ")")+".")
+		} else if v[0].Value != "" && !strings.Contains(f.message, v[0].Value) {
+			fmt.Fprintf(w, "  It was %q.\n", v[0].Value)
 		}
-		if v.Value != "" {
-			fmt.Fprintf(w, "  %s: %s (got %q)\n", v.Field, d, v.Value)
-		} else {
+	} else {
+		for _, v := range f.violations {
+			d := v.Description
+			if v.Value != "" {
+				d += fmt.Sprintf(" (got %q)", v.Value)
+			}
 			fmt.Fprintf(w, "  %s: %s\n", v.Field, d)
 		}
 	}

@@ -118,6 +118,11 @@ func TestErrorsAreExplained(t *testing.T) {
 			want: "strandline: unit.model: is needed (INVALID_FIELD)\n",
 		},
 		{
+			name: "one field with its value",
+			give: errs.Field("unit.asset_tag", "A B", "no spaces"),
+			want: "strandline: unit.asset_tag: no spaces (INVALID_FIELD)\n  It was \"A B\".\n",
+		},
+		{
 			name: "what to do next",
 			give: errs.New(errs.Precondition, "HOLD_NEEDS_PROOF", "the hold of a failed test lifts by a pass"), writes: true,
 			want: "strandline: the hold of a failed test lifts by a pass (HOLD_NEEDS_PROOF)\nNothing was written.\nNext: record the work that proves the unit safe with 'strandline log service' or 'log test'; the hold then lifts by itself.\n",

@@ -34,6 +34,8 @@ inconclusive outcome or a condition that pulls takes effect at once, on the unit
 type entryFlags struct {
 	at, shop, technician, note, id string
 	dryRun                         bool
+
+	numbers map[string]int64 // in the ledger, of the entry that an amendment corrects
 }
 
 func (f *entryFlags) add(cmd *cobra.Command) {
@@ -81,20 +83,21 @@ func (a *app) log(ctx context.Context, tag string, f entryFlags, fill func(ctx c
 		return err
 	}
 	if f.dryRun {
-		return a.told(c, nil, true, r, "%s: %s", u.GetAssetTag(), strings.Join(entryLine(e), " "))
+		return a.told(c, nil, true, r, "%s: %s", u.GetAssetTag(), entryLine(e, f.numbers))
 	}
 	c.wrote(r.GetPosition())
 	if a.json() {
 		return a.printJSON(r)
 	}
-	a.printf("Entry %d of the ledger: %s, %s\n", r.GetReceipts()[0].GetSequence(), u.GetAssetTag(), strings.Join(entryLine(e), " "))
+	a.printf("Entry %d of the ledger: %s, %s\n", r.GetReceipts()[0].GetSequence(), u.GetAssetTag(), entryLine(e, f.numbers))
 	a.tellStanding(ctx, c, u, r.GetPosition())
 	return nil
 }
 
-func entryLine(e *historypb.Entry) []string {
-	kind, what := entryWords(e, nil)
-	return []string{kind, what}
+// entryLine says what an entry tells of; numbers are the ledger's, of entries that it names.
+func entryLine(e *historypb.Entry, numbers map[string]int64) string {
+	kind, what := entryWords(e, numbers)
+	return kind + " " + what
 }
 
 func newLogUsageCmd(a *app) *cobra.Command {
@@ -223,11 +226,13 @@ entry has it. To correct it once more, amend the same entry again: the amendment
 			if never == changed {
 				return usagef("say what is right instead (--dives, --outcome, --happened ...) or --never-happened, one of the two")
 			}
+			f.numbers = map[string]int64{}
 			return a.log(cmd.Context(), args[0], f, func(ctx context.Context, c *clients, u *registrypb.Unit, e *historypb.Entry) error {
 				old, err := c.entry(ctx, u, args[1])
 				if err != nil {
 					return err
 				}
+				f.numbers[old.GetName()] = old.GetSequence()
 				am := &historypb.Amendment{CorrectedEntry: old.GetName(), Reason: reason}
 				if !never {
 					if am.Replacement, err = d.replacement(old); err != nil {
@@ -321,8 +326,13 @@ func (a *app) tellStanding(ctx context.Context, c *clients, u *registrypb.Unit, 
 		return
 	}
 	a.printf("%s may not be handed out:\n", u.GetAssetTag())
+	var names []string
 	for _, r := range s.GetReasons() {
-		a.paragraph(a.out, "  ", r.GetSentence())
+		names = append(names, r.GetUnit())
+	}
+	view := standingView{a: a, s: s, tags: c.tags(ctx, names)}
+	for _, r := range s.GetReasons() {
+		a.paragraph(a.out, "  ", view.sentence(r))
 		if r.GetClears() != "" {
 			a.paragraph(a.out, "    ", "clears: "+r.GetClears())
 		}

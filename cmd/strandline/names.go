@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"strandline.example/strandline/internal/errs"
+	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 )
@@ -121,6 +122,24 @@ func (c *clients) entry(ctx context.Context, unit *registrypb.Unit, what string)
 		}
 	}
 	return nil, errs.New(errs.NotFound, "NOT_FOUND", fmt.Sprintf("entry %d is not one of %s; 'strandline history %[2]s' lists them", number, unit.GetAssetTag()))
+}
+
+// entryNumbers returns what to call the entries that a standing's clocks count from: by their number in the ledger, as history lists
+// them.
+func (c *clients) entryNumbers(ctx context.Context, s *compliancepb.Standing) map[string]string {
+	out := map[string]string{}
+	for _, clock := range s.GetClocks() {
+		name := clock.GetAnchorEntry()
+		if name == "" || out[name] != "" {
+			continue
+		}
+		r, err := c.History.GetEntry(ctx, &historypb.GetEntryRequest{Name: name})
+		if err != nil {
+			return out // ids instead of numbers are better than no answer
+		}
+		out[name] = fmt.Sprintf("no. %d of the ledger", r.GetEntry().GetSequence())
+	}
+	return out
 }
 
 // pages reads every page of a list, or as many as hold limit items (0 for all).

@@ -201,6 +201,7 @@ func TestServe(t *testing.T) {
 		}
 		wants(t, got.err, "PERMISSION_MISSING")
 	})
+	t.Run("everyday", func(t *testing.T) { everyday(t, env) })
 	t.Run("two servers cannot share a data folder", func(t *testing.T) {
 		got := command(t, env, "serve", "--timeout", "100ms", "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0")
 		if got.code != exitUnavailable {
@@ -236,6 +237,70 @@ func TestServe(t *testing.T) {
 	wants(t, must(t, env, "verify"), "is whole")
 	if code := s.signal(syscall.SIGINT); code != exitOK {
 		t.Errorf("after SIGINT: exit code %d", code)
+	}
+}
+
+// everyday goes through what people do with a unit, and what is refused.
+func everyday(t *testing.T, env []string) {
+	steps := []struct {
+		args string
+		code int
+		out  []string // in standard output
+		err  []string // in standard error
+	}{
+		{args: "unit show REG-1 --as-of 2024-03-01", out: []string{"REG-1  regulator-set", "may be handed out  yes", "97 dives", "2026-01-01", "House policy", "The maker's manual and local law come first."}},
+		{args: "unit show NONE", code: exitNotFound, err: []string{"NONE"}},
+		{args: "due --org misspelt", code: exitNotFound, err: []string{"misspelt", "org list"}},
+		{args: "log usage REG-1 --dives 300 --at 2024-03-02 --reference R-7", out: []string{"300 dives [R-7]", "may not be handed out", "clears: A passed overhaul."}},
+		{args: "due --by usage --exit-code --as-of 2024-03-10", code: exitOverdue, out: []string{"REG-1", "1 past the limit"}},
+		{args: "due --by usage --as-of 2024-03-10 --output json", out: []string{`"items": [`, `"assetTag": "REG-1"`, `"divesUsed": "303"`, `"divesLeft": "0"`, `"overdueCount": 1`}},
+		{args: "history REG-1", out: []string{"no.", "300 dives [R-7]", "cli:"}},
+		{args: "log amend REG-1 2 --dives 3 --reason typed", out: []string{"amendment of no. 2: 3 dives [R-7] (typed)"}},
+		{args: "log amend REG-1 3 --dives 3 --reason again", code: exitUsage, err: []string{"is an amendment"}},
+		{args: "log amend REG-1 2 --outcome pass --reason x", code: exitUsage, err: []string{"--outcome does not go with"}},
+		{args: "log amend REG-1 77 --dives 1 --reason x", code: exitNotFound, err: []string{"77"}},
+		{args: "unit show REG-1 --as-of 2024-03-10", out: []string{"94 dives"}},
+		{args: "log condition REG-1 --condition free-flow --at 2024-04-01T10:00:00Z", out: []string{"free-flow: pulled", "may not be handed out"}},
+		{args: "holds", out: []string{"REG-1", "condition", "a later pass of"}},
+		{args: "lift REG-1 --reason x", code: exitRejected, err: []string{"HOLD_NEEDS_PROOF", "Nothing was written.", "log service"}},
+		{args: "available --kind regulator-set --from 2024-04-02 --to 2024-04-03", out: []string{"0 may be promised, 1 may not", "no  REG-1"}},
+		{args: "log service REG-1 --activity overhaul --outcome pass --at 2024-04-02 --dry-run", out: []string{"overhaul: pass"}, err: []string{"nothing was written"}},
+		{args: "holds REG-1", out: []string{"free-flow"}},
+		{args: "log service REG-1 --activity overhaul --outcome pass --at 2024-04-02", out: []string{"overhaul: pass"}},
+		{args: "holds", out: []string{"No holds."}},
+		{args: "hold REG-1 --reason leaks --output json", out: []string{`"cause": "CAUSE_MANUAL"`, `"reason": "leaks"`}},
+		{args: "lift REG-1 --reason checked", out: []string{"is lifted"}},
+		{args: "lift REG-1 --reason checked", code: exitNotFound, err: []string{"no open hold"}},
+		{args: "unit create REG-1 --model set-a --shop lagoon --since 2024-01-01", code: exitRejected, err: []string{"ASSET_TAG_TAKEN", "Nothing was written."}},
+		{args: "log usage REG-1 --dives 1 --at 2019-01-01", code: exitRejected, err: []string{"BEFORE_COMMISSIONING"}},
+		{args: "log usage REG-1 --dives -1", code: exitRejected, err: []string{"dives", "-1"}},
+		{args: "unit create REG-2 --model set-a --shop lagoon --since 2024-01-01", out: []string{"REG-2 is registered at lagoon."}},
+		{args: "fit REG-2 --to REG-1 --at 2024-05-01 --place spare", out: []string{"REG-2 is fitted to REG-1."}},
+		{args: "fit REG-1 --to REG-2", code: exitRejected, err: []string{"FITTING_CYCLE"}},
+		{args: "unit show REG-2", out: []string{"fitted to REG-1"}},
+		{args: "unfit REG-2 --at 2024-05-02", out: []string{"REG-2 is taken off REG-1."}},
+		{args: "transfer REG-2 --to nowhere", code: exitNotFound, err: []string{"nowhere"}},
+		{args: "retire REG-2 --reason sold --yes", out: []string{"REG-2 is retired."}},
+		{args: "unit list", out: []string{"REG-1"}},
+		{args: "unit list --retired --output json", out: []string{"REG-2", "STATE_RETIRED"}},
+		{args: "summary", out: []string{"lagoon", "all"}},
+		{args: "rules list", out: []string{"house"}},
+		{args: "rules show house", out: []string{"24 months or 100 dives", "[from memory, not compared with the document]"}},
+		{args: "rules publish testdata/rules/house.yaml --id house", out: []string{"revision 1"}},
+		{args: "verify", out: []string{"is whole"}},
+		{args: "rebuild", out: []string{"built again"}},
+		{args: "unit show REG-1 --as-of 2024-05-10 --output json", out: []string{`"mayHandOut": true`}},
+		{args: "technician create ann --name Ann --qualification overhaul,regulator-set,2024-01-01,2026-12-31", out: []string{"Ann (ann) is registered."}},
+		{args: "technician list", out: []string{"2026-12-31"}},
+		{args: "org list --output json", out: []string{`"name": "orgs/reefline"`}},
+	}
+	for _, s := range steps {
+		got := command(t, env, strings.Fields(s.args)...)
+		if got.code != s.code {
+			t.Errorf("strandline %s: exit code %d, want %d\n%s%s", s.args, got.code, s.code, got.stdout, got.err)
+		}
+		wants(t, got.stdout, s.out...)
+		wants(t, got.err, s.err...)
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"time"
 
@@ -15,6 +16,8 @@ type standingView struct {
 	zone  *time.Location
 	tags  map[string]string // by unit name; names without a tag are shown as they are
 	title string
+
+	entries map[string]string // what to call entries by name; others are called by the last part of their name
 }
 
 func (v standingView) tag(unit string) string {
@@ -22,6 +25,14 @@ func (v standingView) tag(unit string) string {
 		return t
 	}
 	return lastID(unit)
+}
+
+// sentence prints a reason, with the part that it is about.
+func (v standingView) sentence(r *compliancepb.StandingReason) string {
+	if part := v.part(r.GetUnit()); part != "" && !strings.Contains(r.GetSentence(), part) {
+		return part + ": " + r.GetSentence()
+	}
+	return r.GetSentence()
 }
 
 // part returns the tag of a part that is fitted to the unit, and nothing for the unit itself.
@@ -47,11 +58,7 @@ func (v standingView) print() {
 	if len(s.GetReasons()) > 0 {
 		a.printf("\nWhy not\n")
 		for _, r := range s.GetReasons() {
-			line := r.GetSentence()
-			if r.GetUnit() != "" && r.GetUnit() != s.GetUnit() && !strings.Contains(line, v.tag(r.GetUnit())) {
-				line = v.tag(r.GetUnit()) + ": " + line
-			}
-			a.paragraph(a.out, "  ", fmt.Sprintf("%s [blocks %s]", line, usesWord(r.GetBlocks())))
+			a.paragraph(a.out, "  ", fmt.Sprintf("%s [blocks %s]", v.sentence(r), usesWord(r.GetBlocks())))
 			if r.GetClears() != "" {
 				a.paragraph(a.out, "    ", "clears: "+r.GetClears())
 			}
@@ -131,13 +138,25 @@ func (v standingView) arithmetic() {
 		}
 		v.a.paragraph(v.a.out, "  ", title)
 		for _, e := range c.GetExplanation() {
-			v.a.paragraph(v.a.out, "    ", e)
+			v.a.paragraph(v.a.out, "    ", v.shorten(e))
 		}
 		// The explanation begins with the source; where it was left out, it is told here.
 		if src := sourceLine(c.GetSource()); src != "" && len(c.GetExplanation()) == 0 {
 			v.a.paragraph(v.a.out, "    ", "source: "+src)
 		}
 	}
+}
+
+var entryName = regexp.MustCompile(`orgs/[a-z0-9-]+/units/[0-9a-f-]+/entries/[0-9a-f-]+`)
+
+// shorten puts what people call entries in the place of their full names.
+func (v standingView) shorten(text string) string {
+	return entryName.ReplaceAllStringFunc(text, func(name string) string {
+		if short, ok := v.entries[name]; ok {
+			return short
+		}
+		return lastID(name)
+	})
 }
 
 // countedFrom prints a clock's anchor.

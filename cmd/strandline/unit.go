@@ -76,8 +76,7 @@ With --known only what was recorded by then counts: what could be known on that 
 			for _, rs := range s.GetReasons() {
 				names = append(names, rs.GetUnit())
 			}
-			view := standingView{a: a, s: s, zone: zone, tags: c.tags(ctx, names), title: unitTitle(u, s)}
-			view.print()
+			standingView{a: a, s: s, zone: zone, tags: c.tags(ctx, names), title: unitTitle(u, s), entries: c.entryNumbers(ctx, s)}.print()
 			return nil
 		},
 	}

@@ -29,7 +29,11 @@ func (a *app) database(ctx context.Context, log *slog.Logger) (db *database, err
 	if a.set.DSN != "" {
 		return &database{dsn: a.set.DSN, stop: func() error { return nil }}, nil
 	}
-	wait, cancel := context.WithTimeout(ctx, max(a.set.Timeout, 10*time.Second))
+	patience := a.set.Timeout
+	if patience <= 0 {
+		patience = 30 * time.Second
+	}
+	wait, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	unlock, err := a.lockData(wait)
 	if err != nil {
