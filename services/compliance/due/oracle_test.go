@@ -279,11 +279,10 @@ func (o *oracle) clock(u int, pack string, k wRule, today ymd, a *unitAnswer) {
 
 	// Where it stands: walk the calendar from the anchor, a day at a time.
 	state, dueOn := 1, ymd{}
-	switch {
-	case from.y == 0:
+	if from.y == 0 {
 		state = 5
 		a.no(u, "MISSING_HISTORY", k.blocks, name)
-	default:
+	} else {
 		if k.months > 0 {
 			dueOn = walkMonths(first(from), k.months, k.stamped)
 			lead := k.leadDays
