@@ -33,10 +33,11 @@ import (
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 	"strandline.example/strandline/services/history/historypg"
 	"strandline.example/strandline/services/history/historyrpc"
+	"strandline.example/strandline/services/registry/registrypg"
 )
 
 func TestMain(m *testing.M) {
-	os.Exit(pgtest.Run(m, func() error { return goleak.Find() }, historypg.Schema))
+	os.Exit(pgtest.Run(m, func() error { return goleak.Find() }, historypg.Schema, registrypg.Schema))
 }
 
 // start is what the fake clock shows at first.
