@@ -299,7 +299,7 @@ func (d *demoReport) printByDate(a *app, width int) {
 			break
 		}
 		shown++
-		state := ""
+		var state string
 		switch n := int(due - d.day); {
 		case n < 0:
 			state = fmt.Sprintf("overdue %s", plural(int64(-n), "day"))

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -78,12 +79,12 @@ type check struct {
 }
 
 // walk reads a file from its beginning; emit gets the record of every good row.
-func (im *importer) walk(f *importFile, mute bool, tick func(read, rows int64), emit func(line int64, record proto.Message) error) error {
+func (im *importer) walk(f *importFile, mute bool, tick func(read, rows int64), emit func(line int64, record proto.Message) error) (err error) {
 	file, err := f.open()
 	if err != nil {
 		return err
 	}
-	defer file.Close()
+	defer func() { err = errors.Join(err, file.Close()) }()
 	in := &counted{r: file}
 	c := &check{im: im, w: im.world, f: f, seen: newFingerprints(), tags: map[string]int64{}, tech: map[string]*registrypb.Technician{}, emit: emit, mute: mute}
 	d := sheet.Open(f.label, in, f.typ.schema, sheet.Options{Encoding: im.encoding, Order: im.order, Report: func(p sheet.Problem) {

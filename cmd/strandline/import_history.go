@@ -33,7 +33,7 @@ func (c *check) begin(r *sheet.Row) (e *historypb.Entry, u *knownUnit, at time.T
 		return nil, nil, at, false
 	}
 	e = &historypb.Entry{Technician: c.technician(r, "technician"), Note: r.Text("note")}
-	shop := ""
+	var shop string
 	if r.Text("shop") != "" {
 		s := c.shop(r, "shop")
 		if s == nil {
@@ -141,7 +141,7 @@ func meterEntry(c *check, r *sheet.Row) *historypb.Entry {
 	if r.Bad {
 		return nil
 	}
-	content := measure + "=" + r.Text("reading")
+	var content string
 	switch measure {
 	case "hours":
 		h, ok := r.Hours("reading", mostMetered)

@@ -5,25 +5,33 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strconv"
 	"time"
 
+	"strandline.example/strandline/internal/clock"
 	"strandline.example/strandline/internal/sheet"
 )
 
 // importMeter tells on standard error how far an import is. Each file is read twice: once to check it, once to send it.
 type importMeter struct {
-	p       *progress
-	quiet   bool
-	total   int64 // bytes, both passes
-	done    int64 // of files before the present one
-	rows    int64 // likewise
-	present *importFile
+	w        io.Writer
+	clk      clock.Clock
+	terminal bool
+	drawn    bool
+	begun    time.Time
+	last     time.Time
+	quiet    bool
+	total    int64 // bytes, both passes
+	done     int64 // of files before the present one
+	rows     int64 // likewise, of both passes
+	present  *importFile
 }
 
 func (a *app) newImportMeter(files []*importFile, quiet bool) *importMeter {
-	m := &importMeter{p: a.progress("import", "rows", 0), quiet: quiet}
+	now := a.clk.Now()
+	m := &importMeter{w: a.err, clk: a.clk, terminal: isTerminal(a.err), begun: now, last: now, quiet: quiet}
 	for _, f := range files {
 		m.total += 2 * f.size
 	}
@@ -35,45 +43,45 @@ func (m *importMeter) tick(f *importFile, before int64) func(read, rows int64) {
 	if m.present != f {
 		if m.present != nil {
 			m.done += 2 * m.present.size
-			m.rows += m.present.rows
+			m.rows += 2 * m.present.rows
 		}
 		m.present = f
 	}
-	doing := "checking"
+	doing, checked := "checking", int64(0)
 	if before > 0 {
-		doing = "sending"
+		doing, checked = "sending", f.rows
 	}
 	return func(read, rows int64) {
-		now := m.p.clk.Now()
+		now := m.clk.Now()
 		every := 5 * time.Second
-		if m.p.terminal {
+		if m.terminal {
 			every = 100 * time.Millisecond
 		}
-		if m.quiet || now.Sub(m.p.last) < every {
+		if m.quiet || now.Sub(m.last) < every {
 			return
 		}
-		m.p.last = now
+		m.last = now
 		percent := 100.0
 		if m.total > 0 {
 			percent = 100 * float64(m.done+before+read) / float64(m.total)
 		}
 		rate := ""
-		if s := now.Sub(m.p.begun).Seconds(); s > 0 {
-			rate = fmt.Sprintf(", %.0f rows/s", float64(m.rows+rows)/s)
+		if s := now.Sub(m.begun).Seconds(); s > 0 {
+			rate = fmt.Sprintf(", %.0f rows/s", float64(m.rows+checked+rows)/s)
 		}
 		line := fmt.Sprintf("%3.0f %%  %s %s: %d rows%s", percent, doing, f.label, rows, rate)
-		m.p.drawn = true
-		if m.p.terminal {
-			fmt.Fprintf(m.p.w, "\r\x1b[K%s", line)
+		m.drawn = true
+		if m.terminal {
+			fmt.Fprintf(m.w, "\r\x1b[K%s", line)
 		} else {
-			fmt.Fprintln(m.p.w, line)
+			fmt.Fprintln(m.w, line)
 		}
 	}
 }
 
 func (m *importMeter) end() {
-	if m.p.terminal && m.p.drawn {
-		fmt.Fprint(m.p.w, "\r\x1b[K")
+	if m.terminal && m.drawn {
+		fmt.Fprint(m.w, "\r\x1b[K")
 	}
 }
 

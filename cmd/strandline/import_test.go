@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"os"
@@ -162,12 +163,11 @@ func TestImportIsWholeOrNotAtAll(t *testing.T) {
 	if h := r.run(exitOK, "history", "A-1").stdout; !strings.Contains(h, "4 dives") || strings.Contains(h, "overhaul") {
 		t.Errorf("history:\n%s", h)
 	}
-	raw, err := os.Open(report)
+	raw, err := os.ReadFile(report)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer raw.Close()
-	rows, err := csv.NewReader(raw).ReadAll()
+	rows, err := csv.NewReader(bytes.NewReader(raw)).ReadAll()
 	if err != nil || len(rows) != 3 {
 		t.Errorf("report: %v %v", rows, err)
 	}

@@ -152,13 +152,3 @@ func (r *Row) Free(fn func(name, column, value string)) {
 		}
 	}
 }
-
-// Content returns the row as text, cells in the order of the columns given, for a fingerprint of its content.
-func (r *Row) Content(columns ...string) string {
-	var b strings.Builder
-	for _, c := range columns {
-		b.WriteString(r.Text(c))
-		b.WriteByte(0x1F)
-	}
-	return b.String()
-}
