@@ -56,7 +56,7 @@ func (f Feed) Read(ctx context.Context, org tenant.Org, after int64, limit int) 
 		batch.Queue(heads, org.UUID)
 		batch.Queue(page, org.UUID, after, limit)
 		res := tx.SendBatch(ctx, batch)
-		defer res.Close()
+		defer func() { _ = res.Close() }() // what failed has been said by then
 		if err := res.QueryRow().Scan(&head); err != nil {
 			return pg.Err(err)
 		}

@@ -32,7 +32,7 @@ func (w *writer) FittingsOf(ctx context.Context, units []uuid.UUID) (asPart, asH
 	batch.Queue(parts, w.org.UUID, units)
 	batch.Queue(hosts, w.org.UUID, units)
 	res := w.tx.SendBatch(ctx, batch)
-	defer res.Close()
+	defer func() { _ = res.Close() }() // what failed has been said by then
 	for _, into := range []*[]registry.Fitting{&asPart, &asHost} {
 		rows, err := res.Query()
 		if err != nil {

@@ -133,6 +133,23 @@ func TestTransferTakesFittedPartsAlong(t *testing.T) {
 	must(t)(c.FitUnit(t.Context(), fitting(bystander, set, moved.Add(-2*time.Hour), moved))) // taken off when the set left
 }
 
+// A part taken off at the very instant of a transfer stays; one fitted at it moves.
+func TestTransferAtTheInstantOfAFitting(t *testing.T) {
+	t.Parallel()
+	c := newRig(t).found("reef")
+	set, off, on, below := c.add("S-1", "set"), c.add("B-1", "first"), c.add("B-2", "first"), c.add("H-1", "first")
+	moved := now.AddDate(0, 0, -1)
+	must(t)(c.FitUnit(t.Context(), fitting(off, set, moved.AddDate(0, 0, -5), moved)))
+	must(t)(c.FitUnit(t.Context(), fitting(on, set, moved, time.Time{})))
+	must(t)(c.FitUnit(t.Context(), fitting(below, on, moved.AddDate(0, 0, -5), moved)))
+	must(t)(c.TransferUnit(t.Context(), &registrypb.TransferUnitRequest{Name: set.GetName(), DestinationShop: c.shop("lagoon"), TransferTime: at(moved)}))
+	for u, want := range map[*registrypb.Unit]string{set: "lagoon", off: "harbour", on: "lagoon", below: "harbour"} {
+		if got := c.get(u.GetName()).GetShop(); got != c.shop(want) {
+			t.Errorf("%s is at %s, want %s", u.GetAssetTag(), got, want)
+		}
+	}
+}
+
 func TestFittingRules(t *testing.T) {
 	t.Parallel()
 	c := newRig(t).found("reef")
