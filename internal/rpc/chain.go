@@ -10,6 +10,7 @@ import (
 	"go.opentelemetry.io/otel/trace"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
@@ -86,6 +87,10 @@ func (s *Server) guard(ctx context.Context, full string, call func(context.Conte
 			err = errs.New(errs.Internal, "INTERNAL", "panic")
 		}
 		st := Status(err)
+		if Reason(st) == "NOT_CAUGHT_UP" {
+			// The wait for the position has used up the call's time: an automatic retry would only turn this answer into a deadline.
+			_ = grpc.SetTrailer(ctx, metadata.Pairs("grpc-retry-pushback-ms", "-1"))
+		}
 		s.log(ctx, full, started, who, st, err)
 		err = st.Err()
 	}()

@@ -3,8 +3,10 @@ package systemtest
 import (
 	"testing"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/rpc/rpctest"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
@@ -71,5 +73,32 @@ func TestOneOrgNeverSeesAnother(t *testing.T) {
 	u, err := a.registry.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: a.org})
 	if err != nil || len(u.GetUnits()) != 1 {
 		t.Errorf("ListUnits: %v %v", u, err)
+	}
+}
+
+// TestShopManagerBringsInAFleet: a shop's manager may import units and fittings, and not the chain's shops, models or technicians.
+func TestShopManagerBringsInAFleet(t *testing.T) {
+	t.Parallel()
+	s := Start(t)
+	f := newFleet(t, s, "importer")
+	client := registrypb.NewRegistryServiceClient(s.Public(t, auth.RoleShopManager, "importer"))
+	bring := func(r *registrypb.ImportRecordsRequest_Record) (*registrypb.ImportRecordsResponse, error) {
+		stream, err := client.ImportRecords(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = stream.Send(&registrypb.ImportRecordsRequest{Message: &registrypb.ImportRecordsRequest_Header_{Header: &registrypb.ImportRecordsRequest_Header{Parent: f.org}}})
+		_ = stream.Send(&registrypb.ImportRecordsRequest{Message: &registrypb.ImportRecordsRequest_Record_{Record: r}})
+		return stream.CloseAndRecv()
+	}
+	r, err := bring(&registrypb.ImportRecordsRequest_Record{Row: 2, Record: &registrypb.ImportRecordsRequest_Record_Unit{Unit: &registrypb.Unit{
+		AssetTag: "B-9", Model: f.org + "/models/bcd", Shop: f.org + "/shops/north", CommissionDate: &date.Date{Year: 2026, Month: 1, Day: 2},
+	}}})
+	if err != nil || r.GetCreated() != 1 {
+		t.Errorf("a unit: %v %v", r, err)
+	}
+	_, err = bring(&registrypb.ImportRecordsRequest_Record{Row: 2, Record: &registrypb.ImportRecordsRequest_Record_Model{Model: &registrypb.Model{Name: f.org + "/models/new", DisplayName: "New", Kind: "bcd"}}})
+	if reasonOf(err) != "PERMISSION_MISSING" {
+		t.Errorf("a model: %v", err)
 	}
 }

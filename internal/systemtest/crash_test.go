@@ -257,12 +257,22 @@ func TestDatabaseKilled(t *testing.T) {
 	if os.Getenv("STRANDLINE_DSN") != "" {
 		t.Skip("STRANDLINE_DSN names a PostgreSQL that is not this test's to kill")
 	}
-	dir := filepath.Join(t.TempDir(), "pg")
+	// The folder is open to search, so that the server's user reaches it and the socket keeps its place over a restart.
+	home, err := os.MkdirTemp("", "strandline")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(home) })
+	if err := os.Chmod(home, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	dir := filepath.Join(home, "pg")
 	srv, err := private.Start(t.Context(), private.Config{Dir: dir, Logf: t.Logf})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer func() { _ = srv.Stop() }()
+	dsn := srv.DSN()
 	migrate := exec.CommandContext(t.Context(), bin, "migrate", "--dsn", srv.DSN())
 	if out, err := migrate.CombinedOutput(); err != nil {
 		t.Fatalf("migrate: %v\n%s", err, out)
@@ -301,6 +311,9 @@ func TestDatabaseKilled(t *testing.T) {
 		_ = srv.Stop() // it is dead; this lets go of the folder
 		if srv, err = private.Start(t.Context(), private.Config{Dir: dir, Logf: t.Logf}); err != nil {
 			t.Fatal(err)
+		}
+		if srv.DSN() != dsn {
+			t.Fatalf("the private PostgreSQL moved from %s to %s", dsn, srv.DSN())
 		}
 		began := time.Now()
 		for {

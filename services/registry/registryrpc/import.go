@@ -10,11 +10,13 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/types/known/anypb"
 
+	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/idem"
 	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/rpc"
 	"strandline.example/strandline/internal/tenant"
+	authpb "strandline.example/strandline/proto/strandline/auth/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 	"strandline.example/strandline/services/registry"
 )
@@ -60,6 +62,9 @@ func (s *Server) ImportRecords(stream grpc.ClientStreamingServer[registrypb.Impo
 		if m.GetRecord() == nil {
 			return errs.Field("record", "", "message "+num(sp.count+2)+" of the stream holds no record; every message after the first holds one")
 		}
+		if err := mayBringIn(ctx, m.GetRecord()); err != nil {
+			return err
+		}
 		if err := sp.add(m.GetRecord()); err != nil {
 			return err
 		}
@@ -69,6 +74,28 @@ func (s *Server) ImportRecords(stream grpc.ClientStreamingServer[registrypb.Impo
 		return err
 	}
 	return stream.SendAndClose(resp)
+}
+
+// mayBringIn refuses records whose own RPCs the caller may not call: a shop's manager brings units and fittings in, and leaves the
+// chain's shops, models and technicians alone.
+func mayBringIn(ctx context.Context, r *registrypb.ImportRecordsRequest_Record) error {
+	var what string
+	switch r.GetRecord().(type) {
+	case *registrypb.ImportRecordsRequest_Record_Shop:
+		what = "shops"
+	case *registrypb.ImportRecordsRequest_Record_Model:
+		what = "models"
+	case *registrypb.ImportRecordsRequest_Record_Technician:
+		what = "technicians"
+	default:
+		return nil
+	}
+	who, _ := tenant.FromContext(ctx)
+	if auth.Allows(who.Role, authpb.Permission_PERMISSION_CHAIN_WRITE) {
+		return nil
+	}
+	return errs.New(errs.Denied, "PERMISSION_MISSING", "row "+num(r.GetRow())+": the role "+who.Role+" may not bring in "+what+"; a chain manager may",
+		"row", num(r.GetRow()), "role", who.Role, "records", what)
 }
 
 func (s *Server) bringIn(ctx context.Context, org tenant.Org, head *registrypb.ImportRecordsRequest_Header, sp *spool) (*registrypb.ImportRecordsResponse, error) {

@@ -4034,7 +4034,7 @@ const file_strandline_registry_v1_registry_service_proto_rawDesc = "" +
 	"\aFitUnit\x12&.strandline.registry.v1.FitUnitRequest\x1a'.strandline.registry.v1.FitUnitResponse\"3\xa8\xbb\x18\x04\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{parent=orgs/*/units/*}/fittings\x12\x90\x01\n" +
 	"\tUnfitUnit\x12(.strandline.registry.v1.UnfitUnitRequest\x1a).strandline.registry.v1.UnfitUnitResponse\".\xa8\xbb\x18\x04\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=orgs/*/units/*}:unfit\x12\x9b\x01\n" +
 	"\fListFittings\x12+.strandline.registry.v1.ListFittingsRequest\x1a,.strandline.registry.v1.ListFittingsResponse\"0\xa8\xbb\x18\x03\x82\xd3\xe4\x93\x02&\x12$/v1/{parent=orgs/*/units/*}/fittings\x12t\n" +
-	"\rImportRecords\x12,.strandline.registry.v1.ImportRecordsRequest\x1a-.strandline.registry.v1.ImportRecordsResponse\"\x04\xa8\xbb\x18\x05(\x01BGZEstrandline.example/strandline/proto/strandline/registry/v1;registrypbb\x06proto3"
+	"\rImportRecords\x12,.strandline.registry.v1.ImportRecordsRequest\x1a-.strandline.registry.v1.ImportRecordsResponse\"\x04\xa8\xbb\x18\x04(\x01BGZEstrandline.example/strandline/proto/strandline/registry/v1;registrypbb\x06proto3"
 
 var (
 	file_strandline_registry_v1_registry_service_proto_rawDescOnce sync.Once

@@ -112,7 +112,8 @@ type RegistryServiceClient interface {
 	ListFittings(ctx context.Context, in *ListFittingsRequest, opts ...grpc.CallOption) (*ListFittingsResponse, error)
 	// Brings in shops, models, technicians, units and fittings from one stream, whole or not at all. Every problem is
 	// reported with the row it stands in. A record that exists with the same content counts as unchanged; with other
-	// content it is a problem. With `validate_only` nothing is written.
+	// content it is a problem. With `validate_only` nothing is written. Shops, models and technicians need the permission
+	// that their own RPCs need; without it PERMISSION_MISSING.
 	ImportRecords(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[ImportRecordsRequest, ImportRecordsResponse], error)
 }
 
@@ -461,7 +462,8 @@ type RegistryServiceServer interface {
 	ListFittings(context.Context, *ListFittingsRequest) (*ListFittingsResponse, error)
 	// Brings in shops, models, technicians, units and fittings from one stream, whole or not at all. Every problem is
 	// reported with the row it stands in. A record that exists with the same content counts as unchanged; with other
-	// content it is a problem. With `validate_only` nothing is written.
+	// content it is a problem. With `validate_only` nothing is written. Shops, models and technicians need the permission
+	// that their own RPCs need; without it PERMISSION_MISSING.
 	ImportRecords(grpc.ClientStreamingServer[ImportRecordsRequest, ImportRecordsResponse]) error
 	mustEmbedUnimplementedRegistryServiceServer()
 }

@@ -128,6 +128,8 @@ const (
 	Reason_REASON_ORDER_OF_EVENTS Reason = 71
 	// Error: the RPC is not part of this service.
 	Reason_REASON_UNIMPLEMENTED Reason = 72
+	// Error: the database is not migrated to this version of the program.
+	Reason_REASON_SCHEMA_BEHIND Reason = 73
 )
 
 // Enum value maps for Reason.
@@ -184,6 +186,7 @@ var (
 		70: "REASON_IMPORT_REJECTED",
 		71: "REASON_ORDER_OF_EVENTS",
 		72: "REASON_UNIMPLEMENTED",
+		73: "REASON_SCHEMA_BEHIND",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":              0,
@@ -237,6 +240,7 @@ var (
 		"REASON_IMPORT_REJECTED":          70,
 		"REASON_ORDER_OF_EVENTS":          71,
 		"REASON_UNIMPLEMENTED":            72,
+		"REASON_SCHEMA_BEHIND":            73,
 	}
 )
 
@@ -271,7 +275,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xde\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xf8\n" +
 	"\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
@@ -326,7 +330,8 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x10REASON_CANCELLED\x10E\x12\x1a\n" +
 	"\x16REASON_IMPORT_REJECTED\x10F\x12\x1a\n" +
 	"\x16REASON_ORDER_OF_EVENTS\x10G\x12\x18\n" +
-	"\x14REASON_UNIMPLEMENTED\x10HB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
+	"\x14REASON_UNIMPLEMENTED\x10H\x12\x18\n" +
+	"\x14REASON_SCHEMA_BEHIND\x10IB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
 
 var (
 	file_strandline_type_v1_reason_proto_rawDescOnce sync.Once
