@@ -112,8 +112,17 @@ var compared = []cmp.Option{
 // TestFleetAgrees compares the counts in sets with counting every unit's own answer.
 func TestFleetAgrees(t *testing.T) {
 	t.Parallel()
-	w, f := builtFleet(t, 60, 900)
 	seen := compliance.Counts{}
+	for _, entries := range []int{900, 90, 40} {
+		w, f := builtFleet(t, 60, entries)
+		fleetAgrees(t, w, f, &seen)
+	}
+	if seen.Ready == 0 || seen.Pulled == 0 || seen.OverdueByDate == 0 || seen.DueByUsage == 0 || seen.DueWithin == 0 || seen.Fitted == 0 {
+		t.Errorf("the fleets do not have every sort: %+v", seen)
+	}
+}
+
+func fleetAgrees(t *testing.T, w *world, f *feeds, seen *compliance.Counts) {
 	for _, at := range instants(f) {
 		w.read(func(ctx context.Context, r *compliancepg.Reader) error {
 			got, shops, err := r.Fleet(ctx, at, 30)
@@ -142,9 +151,6 @@ func TestFleetAgrees(t *testing.T) {
 			return nil
 		})
 	}
-	if seen.Ready == 0 || seen.Pulled == 0 || seen.OverdueByDate == 0 || seen.DueByUsage == 0 || seen.DueWithin == 0 || seen.Fitted == 0 {
-		t.Errorf("the fleet does not have every sort: %+v", seen)
-	}
 }
 
 // TestDueListAgrees walks due lists page by page and compares them with judging every clock of every unit.
@@ -153,11 +159,11 @@ func TestDueListAgrees(t *testing.T) {
 	w, f := builtFleet(t, 60, 900)
 	listed := 0
 	for _, at := range instants(f) {
-		for _, q := range []compliance.DueQuery{
+		for _, q := range append(edges(w, f, at), []compliance.DueQuery{
 			{Horizon: 30}, {Horizon: 0}, {Horizon: 3650}, {Horizon: 90, Shop: "shop1"}, {Horizon: 90, Kind: "cylinder"}, {Horizon: 60, Kind: "bcd", Shop: "shop2"},
 			{ByUsage: true}, {ByUsage: true, Horizon: 60}, {ByUsage: true, Horizon: 60, Shop: "shop0"}, {ByUsage: true, Horizon: 400, Kind: "second-stage"},
 			{Shop: "no-such-shop"},
-		} {
+		}...) {
 			q.At = at
 			w.read(func(ctx context.Context, r *compliancepg.Reader) error {
 				want, err := bruteDue(ctx, r, f, q)
@@ -190,6 +196,40 @@ func TestDueListAgrees(t *testing.T) {
 	if listed < 500 {
 		t.Errorf("only %d rows listed", listed)
 	}
+}
+
+// edges are questions whose horizon ends on, or a day before, the day of some clock: there the shops' dates matter.
+func edges(w *world, f *feeds, at time.Time) (out []compliance.DueQuery) {
+	w.read(func(ctx context.Context, r *compliancepg.Reader) error {
+		sets, err := r.Derive(ctx, f.ids(), at, time.Time{})
+		for _, s := range sets {
+			on := civil.In(at, s.Self.Stay.Zone)
+			for i := range s.Self.Clocks {
+				c := &s.Self.Clocks[i]
+				day, _, soon, _ := compliance.UsageOf(c)
+				for less := range 2 {
+					if h := int(day-on) - less; soon && h >= 0 && h < 3650 {
+						out = append(out, compliance.DueQuery{ByUsage: true, Horizon: h})
+					}
+					if h := int(c.DueOn.First()-on) - less; !c.DueOn.IsZero() && h >= 0 && h < 20 {
+						out = append(out, compliance.DueQuery{Horizon: h})
+					}
+				}
+			}
+		}
+		return err
+	})
+	f.rng.Shuffle(len(out), func(i, j int) { out[i], out[j] = out[j], out[i] })
+	slices.SortStableFunc(out, func(a, b compliance.DueQuery) int {
+		if a.ByUsage == b.ByUsage {
+			return 0
+		}
+		if a.ByUsage {
+			return -1
+		}
+		return 1
+	})
+	return out[:min(12, len(out))]
 }
 
 func bruteDue(ctx context.Context, r *compliancepg.Reader, f *feeds, q compliance.DueQuery) ([]string, error) {
@@ -259,7 +299,13 @@ func line(r *compliance.DueRow) string {
 // TestSetsAgree compares the sets that availability is made from with those derived from the entries.
 func TestSetsAgree(t *testing.T) {
 	t.Parallel()
-	w, f := builtFleet(t, 50, 700)
+	for _, entries := range []int{700, 90, 40} {
+		w, f := builtFleet(t, 50, entries)
+		setsAgree(t, w, f)
+	}
+}
+
+func setsAgree(t *testing.T, w *world, f *feeds) {
 	for _, at := range instants(f) {
 		w.read(func(ctx context.Context, r *compliancepg.Reader) error {
 			got, err := r.Sets(ctx, f.ids(), at)

@@ -125,7 +125,7 @@ func TestConnectionDiesInsideAPage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer admin.Close(context.WithoutCancel(t.Context()))
+	defer func() { _ = admin.Close(context.WithoutCancel(t.Context())) }()
 	block, err := admin.Begin(t.Context())
 	if err != nil {
 		t.Fatal(err)

@@ -137,6 +137,9 @@ func randomFleet(rng *rand.Rand, units, entries int) *feeds {
 			}
 		}
 	}
+	// What a model or a shop says now counts for all the time before.
+	f.register(compliance.Change{Model: &compliance.Model{ID: "bcd", Kind: "bcd", Maker: "Invented", Size: "XL", Attributes: map[string]string{"alloy": []string{"6061", "6351"}[rng.IntN(2)]}}})
+	f.register(compliance.Change{Shop: &compliance.Shop{ID: "shop1", Name: "moved", Zone: "Europe/Lisbon", Jurisdiction: []string{"GB", "US"}[rng.IntN(2)]}})
 	var said []due.Entry
 	for range entries {
 		u := f.units[rng.IntN(len(f.units))].ID
@@ -161,11 +164,14 @@ func ptr[T any](v T) *T { return &v }
 func (f *feeds) entry(unit uuid.UUID, at time.Time) due.Entry {
 	e := due.Entry{Unit: unit, Occurred: at}
 	switch n := f.rng.IntN(20); {
-	case n < 9:
+	case n < 10:
 		e.Kind, e.Amount = due.UsageEntry, due.Amount{Dives: int64(1 + f.rng.IntN(4)), Hours: time.Duration(f.rng.IntN(5000)) * time.Second, Fills: int64(f.rng.IntN(2))}
-	case n < 11:
+	case n < 12:
 		e.Kind, e.Reading, e.Meter = due.UsageEntry, true, due.Measure(1+f.rng.IntN(3))
-		v := int64(f.rng.IntN(300))
+		v := int64(f.rng.IntN(60))
+		if y, _, _ := at.Date(); y > 2025 {
+			v += 60 // meters mostly run forward
+		}
 		switch e.Meter {
 		case due.Dives:
 			e.Amount.Dives = v
@@ -180,9 +186,9 @@ func (f *feeds) entry(unit uuid.UUID, at time.Time) due.Entry {
 				e.Replacement.Dives = 3
 			}
 		}
-	case n < 16:
+	case n < 18:
 		e.Kind, e.Activities = due.Work, [][]string{{"overhaul"}, {"inspection"}, {"hydrostatic-test"}, {"inspection", "valve-service"}}[f.rng.IntN(4)]
-		e.Outcome = []due.Outcome{due.Pass, due.Pass, due.Pass, due.Pass, due.Fail, due.Inconclusive}[f.rng.IntN(6)]
+		e.Outcome = []due.Outcome{due.Pass, due.Pass, due.Pass, due.Pass, due.Pass, due.Pass, due.Fail, due.Inconclusive}[f.rng.IntN(8)]
 		if f.rng.IntN(150) == 0 {
 			e.Outcome = due.Condemned
 		}
@@ -191,7 +197,7 @@ func (f *feeds) entry(unit uuid.UUID, at time.Time) due.Entry {
 			e.Mark = civil.Month(y, m)
 		}
 	default:
-		e.Kind, e.Condition, e.Pull = due.Condition, []string{"free-flow", "flooding", "drop"}[f.rng.IntN(3)], f.rng.IntN(3) == 0
+		e.Kind, e.Condition, e.Pull = due.Condition, []string{"free-flow", "flooding", "drop"}[f.rng.IntN(3)], f.rng.IntN(4) == 0
 	}
 	return e
 }
@@ -228,12 +234,13 @@ func house() []due.Pack {
 	first := due.Pack{
 		ID: "house", Effective: civil.New(2020, 1, 1), Cautions: []string{"Local code wins."},
 		Rules: []due.Rule{
-			{ID: "overhaul", Title: "Overhaul", Activity: "overhaul", Authority: due.House, Scope: due.Scope{Kinds: []string{"regulator-set", "first-stage", "second-stage"}}, Months: 12, Limit: due.Amount{Dives: 40}, Baselines: []due.Baseline{due.Commissioning}, Blocks: due.HandOut},
-			{ID: "hours", Title: "Hours", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"second-stage", "bcd"}}, Limit: due.Amount{Hours: 60 * time.Hour, Dives: 200}, Baselines: []due.Baseline{due.FirstUse}, Blocks: due.HandOut},
+			{ID: "overhaul", Title: "Overhaul", Activity: "overhaul", Authority: due.House, Scope: due.Scope{Kinds: []string{"regulator-set", "first-stage", "second-stage"}}, Months: 12, Limit: due.Amount{Dives: 40}, Lead: due.Amount{Dives: 20}, Baselines: []due.Baseline{due.Commissioning}, Blocks: due.HandOut},
+			{ID: "hours", Title: "Hours", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"second-stage", "bcd"}}, Limit: due.Amount{Hours: 60 * time.Hour, Dives: 200}, Lead: due.Amount{Dives: 150}, Baselines: []due.Baseline{due.FirstUse}, Blocks: due.HandOut},
 			{ID: "hydro", Title: "Requalification", Activity: "hydrostatic-test", Authority: due.Law, Scope: due.Scope{Kinds: []string{"cylinder"}, Jurisdictions: []string{"US"}}, Months: 60, MonthStamp: true, Baselines: []due.Baseline{due.Manufacture}, Blocks: due.HandOut | due.Fill, HandOutIfFilledBefore: true},
 			{ID: "fills", Title: "Fills", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"cylinder"}, Attributes: map[string][]string{"alloy": {"6351"}}}, Limit: due.Amount{Fills: 10}, Baselines: []due.Baseline{due.Manufacture, due.FirstUse}, Blocks: due.Fill},
 			{ID: "life", Title: "Life", Authority: due.House, Scope: due.Scope{Kinds: []string{"cylinder"}}, Months: 84, Baselines: []due.Baseline{due.Manufacture}, Blocks: due.HandOut | due.Fill, EndOfLife: true},
-			{ID: "yearly", Title: "Inspection", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"bcd", "regulator-set"}}, Months: 6, SatisfiedBy: []string{"overhaul"}, Blocks: due.HandOut},
+			{ID: "yearly", Title: "Inspection", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"bcd", "regulator-set"}}, Months: 18, SatisfiedBy: []string{"overhaul"}, Baselines: []due.Baseline{due.Commissioning}, Blocks: due.HandOut},
+			{ID: "unfounded", Title: "Valve service", Activity: "valve-service", Authority: due.House, Scope: due.Scope{Attributes: map[string][]string{"alloy": {"6351"}}}, Months: 24, Blocks: due.Fill},
 		},
 		Proofs: []due.Proof{{Conditions: []string{"free-flow"}, ClearedBy: []string{"overhaul"}}},
 	}
@@ -242,7 +249,9 @@ func house() []due.Pack {
 	second.Rules = slices.Clone(first.Rules)
 	second.Rules[0].Limit.Dives = 25
 	third.Effective = civil.New(2026, 6, 5) // published ahead
-	third.Rules = slices.Clone(second.Rules[:5])
+	third.Rules = slices.Clone(second.Rules)
+	third.Rules[6].Blocks = due.HandOut // its hold says both, its clock one at a time
+	third.Rules = slices.Delete(third.Rules, 5, 6)
 	return []due.Pack{first, second, third}
 }
 
@@ -302,7 +311,7 @@ func (w *world) rows(arrival bool) []string {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	defer conn.Close(context.WithoutCancel(w.t.Context()))
+	defer func() { _ = conn.Close(context.WithoutCancel(w.t.Context())) }()
 	var out []string
 	for table := range projected {
 		row := "to_jsonb(t)"

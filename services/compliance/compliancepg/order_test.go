@@ -40,6 +40,53 @@ func TestOrderDoesNotMatter(t *testing.T) {
 	}
 }
 
+// TestOrderDoesNotMatterOneByOne applies small fleets to which little happens, change by change, so that what the last changes
+// fail to touch is not put right by later ones.
+func TestOrderDoesNotMatterOneByOne(t *testing.T) {
+	t.Parallel()
+	rng := seed(t)
+	for range 4 {
+		f := randomFleet(rng, 15, 25)
+		var want []string
+		for i, order := range [][]compliance.Source{{compliance.Registry, compliance.History}, {compliance.History, compliance.Registry}, {compliance.Registry, compliance.History}} {
+			w, g := newWorld(t), f
+			if i > 0 {
+				g = f.shuffled()
+			}
+			w.publish(house()...)
+			for _, s := range order {
+				for p, size := int64(0), 1+i/2*rng.IntN(4); p < int64(len(g.of(s))); {
+					got, err := w.store.Apply(t.Context(), org, s, g.page(s, p, size))
+					if err != nil {
+						t.Fatal(err)
+					}
+					p = got.Of(s)
+				}
+			}
+			rows := w.rows(false)
+			if i == 0 {
+				// What derives everything at the end is the measure of what touches one by one.
+				if want = rows; !slices.Equal(want, w.rebuilt(f)) {
+					t.Errorf("touched one by one (-), derived at the end (+):\n%s", cmp.Diff(want, w.rebuilt(f)))
+				}
+			}
+			if diff := cmp.Diff(want, rows); diff != "" {
+				t.Fatalf("order %d, other rows:\n%s", i, diff)
+			}
+		}
+	}
+}
+
+func (w *world) rebuilt(f *feeds) []string {
+	w.t.Helper()
+	if _, _, err := w.store.Rebuild(w.t.Context(), org, func(_ context.Context, s compliance.Source, after int64) ([]compliance.Change, error) {
+		return f.page(s, after, 77), nil
+	}); err != nil {
+		w.t.Fatal(err)
+	}
+	return w.rows(false)
+}
+
 // TestRebuildGivesTheSameRows compares every row before and after, those that tell of arrival too.
 func TestRebuildGivesTheSameRows(t *testing.T) {
 	t.Parallel()

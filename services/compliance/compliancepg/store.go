@@ -117,7 +117,7 @@ func nextChange(ctx context.Context, tx pgx.Tx, org tenant.Org, change complianc
 
 // one returns what a query for one row gave, or missing if there is none.
 func one(err error, resource string) error {
-	if err == pgx.ErrNoRows {
+	if errors.Is(err, pgx.ErrNoRows) {
 		return errs.Missing(resource)
 	}
 	return pg.Err(err)
