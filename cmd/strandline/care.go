@@ -148,6 +148,7 @@ up to that entry has changed since.`,
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Hour)
 			defer cancel()
+			a.talkf("Verifying the ledger of %s ...", c.Org.ID)
 			r, err := c.History.VerifyLedger(ctx, &historypb.VerifyLedgerRequest{Name: c.Org.Name()})
 			if err != nil {
 				return err

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -38,6 +40,9 @@ func (a *app) database(ctx context.Context, log *slog.Logger) (db *database, err
 	unlock, err := a.lockData(wait)
 	if err != nil {
 		return nil, err
+	}
+	if _, err := os.Stat(filepath.Join(a.set.Data, "postgres")); errors.Is(err, fs.ErrNotExist) {
+		a.talkf("Making a private database in %s ...", a.set.Data)
 	}
 	srv, err := private.Start(ctx, private.Config{Dir: a.set.Data, Logf: func(format string, args ...any) {
 		log.Info("postgres: " + strings.TrimSpace(fmt.Sprintf(format, args...)))
