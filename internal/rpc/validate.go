@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	"strandline.example/strandline/internal/errs"
 )
@@ -43,16 +45,54 @@ func Violations(m proto.Message) ([]errs.Violation, error) {
 	if !errors.As(err, &bad) {
 		return nil, errs.New(errs.Internal, "INTERNAL", "validation cannot run").Because(err)
 	}
+	asked := masked(m.ProtoReflect())
 	out := make([]errs.Violation, 0, len(bad.Violations))
 	for _, v := range bad.Violations {
+		field := protovalidate.FieldPathString(v.Proto.GetField())
+		if !asked(field) {
+			continue
+		}
 		out = append(out, errs.Violation{
-			Field:       protovalidate.FieldPathString(v.Proto.GetField()),
+			Field:       field,
 			Value:       printed(v),
 			Description: remedy(v),
 			Reason:      "INVALID_FIELD",
 		})
 	}
 	return out, nil
+}
+
+// masked says which fields of a message count. They all do, but in an update with a mask: of its resource only the name and what
+// the mask names is read, so the rest need not be there (AIP-134).
+func masked(m protoreflect.Message) func(field string) bool {
+	all := func(string) bool { return true }
+	fields := m.Descriptor().Fields()
+	d := fields.ByName("update_mask")
+	if d == nil || !m.Has(d) || d.Message() == nil || d.Message().FullName() != "google.protobuf.FieldMask" {
+		return all
+	}
+	mask, ok := m.Get(d).Message().Interface().(*fieldmaskpb.FieldMask)
+	if !ok || len(mask.GetPaths()) == 0 {
+		return all
+	}
+	resource := ""
+	for i := range fields.Len() {
+		if f := fields.Get(i); f.Kind() == protoreflect.MessageKind && !f.IsList() && f != d && f.Message().Fields().ByName("name") != nil {
+			resource = string(f.Name()) + "."
+		}
+	}
+	return func(field string) bool {
+		rest, ok := strings.CutPrefix(field, resource)
+		if resource == "" || !ok {
+			return true
+		}
+		top, _, _ := strings.Cut(rest, ".")
+		top, _, _ = strings.Cut(top, "[")
+		return top == "name" || slices.ContainsFunc(mask.GetPaths(), func(p string) bool {
+			p, _, _ = strings.Cut(p, ".")
+			return p == top || p == "*"
+		})
+	}
 }
 
 // printed returns the value of a scalar field, shortened.

@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/rpc/rpctest"
@@ -100,5 +101,26 @@ func TestShopManagerBringsInAFleet(t *testing.T) {
 	_, err = bring(&registrypb.ImportRecordsRequest_Record{Row: 2, Record: &registrypb.ImportRecordsRequest_Record_Model{Model: &registrypb.Model{Name: f.org + "/models/new", DisplayName: "New", Kind: "bcd"}}})
 	if reasonOf(err) != "PERMISSION_MISSING" {
 		t.Errorf("a model: %v", err)
+	}
+}
+
+// TestUpdateReadsOnlyTheMask: an update with a mask needs no more of the resource than its name and the fields of the mask, which are
+// held to the same rules as ever.
+func TestUpdateReadsOnlyTheMask(t *testing.T) {
+	t.Parallel()
+	f := newFleet(t, Start(t), "masked")
+	unit := f.unit("bcd", "B-1")
+	size := &registrypb.UpdateUnitRequest{Unit: &registrypb.Unit{Name: unit, Size: "L"}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"size"}}}
+	r, err := f.registry.UpdateUnit(t.Context(), size)
+	if err != nil || r.GetUnit().GetSize() != "L" || r.GetUnit().GetAssetTag() != "B-1" {
+		t.Errorf("a mask of one field: %v %v", r, err)
+	}
+	for _, bad := range []*registrypb.UpdateUnitRequest{
+		{Unit: &registrypb.Unit{Name: unit, AssetTag: "no spaces please"}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"asset_tag"}}},
+		{Unit: &registrypb.Unit{Name: unit, Size: "L"}}, // without a mask everything counts
+	} {
+		if _, err := f.registry.UpdateUnit(t.Context(), bad); reasonOf(err) != "INVALID_FIELD" {
+			t.Errorf("%v: %v", bad, err)
+		}
 	}
 }

@@ -258,7 +258,7 @@ func TestDatabaseKilled(t *testing.T) {
 		t.Skip("STRANDLINE_DSN names a PostgreSQL that is not this test's to kill")
 	}
 	// The folder is open to search, so that the server's user reaches it and the socket keeps its place over a restart.
-	home, err := os.MkdirTemp("", "strandline")
+	home, err := os.MkdirTemp("", "strandline") //nolint:usetesting // t.TempDir is closed to the server's user
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -219,7 +219,7 @@ func (m *Import) write(ctx context.Context, tx Tx) error {
 		m.rows = m.rows[:0]
 		for len(b.rows) < importChunk {
 			row, r, err := rest.next()
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				break
 			}
 			if err != nil {

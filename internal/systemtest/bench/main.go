@@ -68,7 +68,7 @@ func run(ctx context.Context, count int) error {
 	for _, f := range figures {
 		v := measured[f.pkg+" "+f.benchmark+" "+f.metric]
 		if len(v) == 0 {
-			return fmt.Errorf("Benchmark%s of %s reported no %s", f.benchmark, f.pkg, f.metric)
+			return fmt.Errorf("benchmark %s of %s reported no %s", f.benchmark, f.pkg, f.metric)
 		}
 		slices.Sort(v)
 		median := v[len(v)/2]

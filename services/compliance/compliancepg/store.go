@@ -8,6 +8,7 @@ package compliancepg
 import (
 	"context"
 	"embed"
+	"errors"
 	"io/fs"
 
 	"github.com/jackc/pgx/v5"

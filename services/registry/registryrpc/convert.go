@@ -152,18 +152,25 @@ func unitProto(org tenant.Org, u registry.Unit) *registrypb.Unit {
 	return out
 }
 
-// unitOf reads a unit's settable fields; its name is left to the caller. An error is about something else than a
+// unitOf reads the settable fields of a unit that e names; its name is left to the caller. An error is about something else than a
 // malformed field.
-func unitOf(org tenant.Org, f *faults, at string, u *registrypb.Unit) (registry.Unit, error) {
+func unitOf(org tenant.Org, f *faults, at string, u *registrypb.Unit, e edits) (registry.Unit, error) {
 	out := registry.Unit{Tag: u.GetAssetTag(), Serial: u.GetSerialNumber(), Size: u.GetSize(), Attributes: u.GetAttributes()}
 	var err error
-	if out.Model, err = part(org, at+"model", u.GetModel(), "models"); f.keep(err) != nil {
-		return out, err
+	if e.has("model") {
+		if out.Model, err = part(org, at+"model", u.GetModel(), "models"); f.keep(err) != nil {
+			return out, err
+		}
 	}
-	if out.Shop, err = part(org, at+"shop", u.GetShop(), "shops"); f.keep(err) != nil {
-		return out, err
+	if e.all {
+		if out.Shop, err = part(org, at+"shop", u.GetShop(), "shops"); f.keep(err) != nil {
+			return out, err
+		}
 	}
 	out.Manufactured = f.mark(at+"manufacture_date", u.GetManufactureDate())
+	if !e.has("commission_date") {
+		return out, nil
+	}
 	if u.CommissionDate == nil {
 		f.add(at+"commission_date", "", "must be set")
 		return out, nil

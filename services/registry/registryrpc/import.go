@@ -187,7 +187,7 @@ func convertRecord(org tenant.Org, f *faults, rec *registrypb.ImportRecordsReque
 		out.Technician = &t
 		return err
 	case *registrypb.ImportRecordsRequest_Record_Unit:
-		u, err := unitOf(org, f, "unit.", r.Unit)
+		u, err := unitOf(org, f, "unit.", r.Unit, edits{all: true})
 		out.Unit = &u
 		if err == nil && r.Unit.GetName() != "" {
 			u.ID, err = resname.Unit(org, "unit.name", r.Unit.GetName())

@@ -21,7 +21,7 @@ func newUnit(org tenant.Org, f *faults, at string, req *registrypb.CreateUnitReq
 	if err := f.keep(err); err != nil {
 		return out, err
 	}
-	if out.Unit, err = unitOf(org, f, at+"unit.", req.GetUnit()); err != nil {
+	if out.Unit, err = unitOf(org, f, at+"unit.", req.GetUnit(), edits{all: true}); err != nil {
 		return out, err
 	}
 	out.ID = id
@@ -186,7 +186,7 @@ func (s *Server) UpdateUnit(ctx context.Context, req *registrypb.UpdateUnitReque
 		return nil, err
 	}
 	var f faults
-	give, err := unitOf(org, &f, "unit.", req.GetUnit())
+	give, err := unitOf(org, &f, "unit.", req.GetUnit(), e)
 	if err != nil {
 		return nil, err
 	}
