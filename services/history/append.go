@@ -13,18 +13,13 @@ import (
 	"strandline.example/strandline/internal/tenant"
 )
 
-// Store keeps the ledgers. Its errors are *errs.E.
+// Store keeps the ledgers, as far as taking and verifying entries goes; plain reading does not pass through here. Its errors are
+// *errs.E.
 type Store interface {
 	// Write runs fn in one transaction, which is kept if fn returns nil. It may run fn again.
 	Write(ctx context.Context, org tenant.Org, fn func(ctx context.Context, tx Tx) error) error
 	// Find is Tx.Find outside of a transaction.
 	Find(ctx context.Context, org tenant.Org, ids, targets []uuid.UUID) (Found, error)
-	// Head returns the end of the ledger.
-	Head(ctx context.Context, org tenant.Org) (Head, error)
-	// Get returns an entry; NotFound if the unit has none of that id.
-	Get(ctx context.Context, org tenant.Org, unit, id uuid.UUID) (Row, error)
-	// List returns at most limit rows after a sequence that the query asks for, by sequence.
-	List(ctx context.Context, org tenant.Org, q Query, after int64, limit int) ([]Row, error)
 	// Walk calls fn with every row, by sequence, and returns the head, both as of one moment. The row is fn's until it returns.
 	Walk(ctx context.Context, org tenant.Org, fn func(*Row) error) (Head, error)
 }

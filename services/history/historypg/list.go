@@ -27,15 +27,7 @@ func (s *Store) Find(ctx context.Context, org tenant.Org, ids, targets []uuid.UU
 	return found, err
 }
 
-// Head returns the end of the ledger; the zero head if the org has none.
-func (s *Store) Head(ctx context.Context, org tenant.Org) (head history.Head, err error) {
-	err = s.db.ReadOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
-		head, err = readHead(ctx, tx, org)
-		return err
-	})
-	return head, err
-}
-
+// readHead returns the end of the ledger; the zero head if the org has none.
 func readHead(ctx context.Context, tx pgx.Tx, org tenant.Org) (head history.Head, err error) {
 	err = scanHead(tx.QueryRow(ctx, `select number, digest, recorded from heads where org_id = $1`, org.UUID), &head)
 	if pg.NoRows(err) {

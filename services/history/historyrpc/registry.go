@@ -55,19 +55,16 @@ func (r registry) collect(ctx context.Context, org tenant.Org, ids []uuid.UUID, 
 	case err != nil:
 		return unavailable(ctx, err)
 	}
-	shops := map[string]string{} // names repeat; so does what is cut from them
-	for _, u := range resp.GetUnits() {
-		id, err := resname.Unit(org, "units", u.GetName())
-		if err != nil {
-			return garbled(err)
-		}
-		if out[id], err = unitOf(org, u, shops); err != nil {
-			return garbled(err)
-		}
+	if len(resp.GetUnits()) != len(ids) {
+		return garbled(fmt.Errorf("%d units in answer to %d", len(resp.GetUnits()), len(ids)))
 	}
-	for _, id := range ids {
-		if _, ok := out[id]; !ok {
-			return garbled(fmt.Errorf("no answer about unit %s", id))
+	shops := map[string]string{}        // names repeat; so does what is cut from them
+	for i, u := range resp.GetUnits() { // in the order asked
+		if u.GetName() != req.Names[i] {
+			return garbled(fmt.Errorf("%s in answer to %s", u.GetName(), req.Names[i]))
+		}
+		if out[ids[i]], err = unitOf(org, u, shops); err != nil {
+			return garbled(err)
 		}
 	}
 	return nil
