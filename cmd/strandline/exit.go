@@ -73,6 +73,10 @@ func explain(err error) failure {
 		if _, dial, ok := strings.Cut(f.message, "Error while dialing: dial "); ok && f.reason == "" {
 			f.message = "no server answers: " + strings.Trim(dial, `"`)
 		}
+		if _, tls, ok := strings.Cut(f.message, "authentication handshake failed: "); ok && f.reason == "" {
+			f.message = "no trusted connection to the server: " + strings.TrimSuffix(tls, `"`)
+			f.next = "pass the CA that signed its certificate with --ca-file, or http://host:port as --server where it speaks plain text"
+		}
 	} else if errors.Is(err, context.DeadlineExceeded) {
 		f.code, f.message = exitUnavailable, "no answer in time"
 	} else if errors.Is(err, context.Canceled) {
@@ -81,7 +85,9 @@ func explain(err error) failure {
 	if own.code != 0 {
 		f.code = own.code
 	}
-	f.next = nextStep(f)
+	if f.next == "" {
+		f.next = nextStep(f)
+	}
 	return f
 }
 

@@ -41,7 +41,7 @@ func (a *app) database(ctx context.Context, log *slog.Logger) (db *database, err
 	if err != nil {
 		return nil, err
 	}
-	if _, err := os.Stat(filepath.Join(a.set.Data, "postgres")); errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(filepath.Join(a.set.Data, "postgres")); errors.Is(err, fs.ErrNotExist) && !log.Enabled(ctx, slog.LevelInfo) {
 		a.talkf("Making a private database in %s ...", a.set.Data)
 	}
 	srv, err := private.Start(ctx, private.Config{Dir: a.set.Data, Logf: func(format string, args ...any) {
