@@ -189,7 +189,7 @@ func (d *demoReport) print(a *app) {
 	t := newTable("", "")
 	t.bare = true
 	t.row("strandline unit show AU-REG-005", "one unit: its rules, holds, and the arithmetic")
-	t.row("strandline history GB-REG-006", "a life, entry by entry: 40 dives typed for 4, and the amendment")
+	t.row("strandline history GB-REG-006", "a life: 40 dives typed for 4, then amended")
 	t.row("strandline due --horizon 60", "the whole due list, as of now")
 	t.row("strandline available --kind bcd --size M \\", "")
 	t.row(fmt.Sprintf("  --from %s --to %s --shop bommie", d.weekend[0], d.weekend[1]), "what a booking desk asks")

@@ -101,3 +101,16 @@ func TestDemo(t *testing.T) {
 		t.Errorf("the second run wrote something:\n%s", told)
 	}
 }
+
+// Every unit of the demo that stands alone is under some rule: what no rule covers is never handed out.
+func TestDemoIsCoveredByRules(t *testing.T) {
+	data := t.TempDir()
+	demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
+	o := command(t, nil, "available", "--from", "2026-11-21T12:00:00Z", "--to", "2026-11-22T12:00:00Z", "--data", data, "--output", "json")
+	if o.code != exitOK || strings.Count(o.stdout, `"assetTag"`) < 150 {
+		t.Fatalf("exit code %d\n%s\n%s", o.code, o.err, o.stdout)
+	}
+	if strings.Contains(o.stdout, "NO_RULE") {
+		t.Error("some unit is under no rule")
+	}
+}

@@ -4,12 +4,14 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"buf.build/go/protovalidate"
 	"github.com/google/go-cmp/cmp"
 	"google.golang.org/protobuf/proto"
 
@@ -223,4 +225,55 @@ func BenchmarkCheckUsage(b *testing.B) {
 			b.Fatal(err, f.problems)
 		}
 	}
+}
+
+// Whatever a file holds, its rows become records that the protos allow, or problems that say where and what to do.
+func FuzzImportRows(f *testing.F) {
+	for i, typ := range fileTypes {
+		f.Add(uint8(i), typ.template())
+	}
+	ugly, err := filepath.Glob(importData + "/ugly/*.csv")
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, p := range ugly {
+		raw, err := os.ReadFile(p)
+		if err != nil {
+			f.Fatal(err)
+		}
+		for i, typ := range fileTypes {
+			if typ == typesOf(p)[0] && len(raw) < 4096 {
+				f.Add(uint8(i), string(raw))
+			}
+		}
+	}
+	im := offline(f)
+	checkAll(f, im, base(f))
+	f.Fuzz(func(t *testing.T, kind uint8, content string) {
+		typ := fileTypes[int(kind)%len(fileTypes)]
+		// Each run starts from the same world; what a file defines is forgotten.
+		w := *im.world
+		w.shops, w.models, w.technicians, w.units = maps.Clone(w.shops), maps.Clone(w.models), maps.Clone(w.technicians), maps.Clone(w.units)
+		one := *im
+		one.world, one.ctx, one.targets = &w, t.Context(), &targets{tags: map[string]bool{}, rows: im.targets.rows}
+		file := newImportFile("fuzz.csv", typ, int64(len(content)), func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(content)), nil })
+		good := int64(0)
+		if err := one.walk(file, false, nil, func(line int64, m proto.Message) error {
+			good++
+			if err := protovalidate.Validate(m); err != nil || line < 1 {
+				t.Errorf("line %d: %v", line, err)
+			}
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if typ.name != "technicians" && good < file.rows && file.count == 0 {
+			t.Errorf("%d of %d rows are good, and there is no problem", good, file.rows)
+		}
+		for _, p := range file.problems {
+			if p.Text == "" || p.Remedy == "" || p.Line < 1 {
+				t.Errorf("%+v says too little", p)
+			}
+		}
+	})
 }
