@@ -24,6 +24,7 @@ type naming struct {
 	rule  func(pack, rule string) string
 	shop  func(string) string
 	tag   func(uuid.UUID) string // how sentences call a unit
+	said  func(uuid.UUID) string // how sentences call an entry; by its name if nil
 }
 
 // orgNaming names the resources of an org. tag says how sentences call a unit; by its resource name if nil.
@@ -35,6 +36,7 @@ func orgNaming(org tenant.Org, tag func(uuid.UUID) string) naming {
 		rule:  func(p, r string) string { return resname.PackName(org, p) + "/rules/" + r },
 		shop:  func(s string) string { return resname.ShopName(org, s) },
 		tag:   tag,
+		said:  func(e uuid.UUID) string { return e.String()[:8] }, // enough to find it by; the name stands beside the sentence
 	}
 	if tag == nil {
 		n.tag = n.unit
@@ -44,7 +46,11 @@ func orgNaming(org tenant.Org, tag func(uuid.UUID) string) naming {
 
 // names returns how sentences about a unit call units and entries.
 func (n naming) names(unit uuid.UUID) due.Names {
-	return due.Names{Unit: n.tag, Entry: func(e uuid.UUID) string { return n.entry(unit, e) }}
+	said := n.said
+	if said == nil {
+		said = func(e uuid.UUID) string { return n.entry(unit, e) }
+	}
+	return due.Names{Unit: n.tag, Entry: said}
 }
 
 // standingPB returns the message of a standing. Tag, kind, size and known time, which due does not know, are left to the
