@@ -29,7 +29,7 @@ func (r *Reason) Sentence(names Names) string {
 	case DateLimitBeforeReturn:
 		return fmt.Sprintf("%s: the last day of use is %s, before the return on %s.", c.Rule.Title, c.DueOn, r.On)
 	case UsageLimitReached:
-		return fmt.Sprintf("%s: %s of %s are used up.", c.Rule.Title, r.Measure.text(c.Used.of(r.Measure)), r.Measure.text(c.Rule.Limit.of(r.Measure)))
+		return fmt.Sprintf("%s: the limit of %s is reached, with %s used.", c.Rule.Title, r.Measure.text(c.Rule.Limit.of(r.Measure)), r.Measure.text(c.Used.of(r.Measure)))
 	case UsageLeftTooLittle:
 		left := c.Left()
 		return fmt.Sprintf("%s: %s left, %s expected.", c.Rule.Title, r.Measure.text(left.of(r.Measure)), r.Measure.text(r.Expected))
