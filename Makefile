@@ -33,10 +33,12 @@ fuzz: postgres ## Run every fuzz target for FUZZTIME
 		done; \
 	done
 
-lint: ## Lint Go and protos
+lint: ## Lint Go and protos, and compare the protos with the last release
 	$(LINT) run ./...
 	$(BUF) lint
 	$(BUF) format --diff --exit-code --path proto/strandline
+	@base=$$(git describe --tags --abbrev=0 2>/dev/null || git rev-parse --quiet --verify HEAD~1) && \
+		$(BUF) breaking proto --against ".git#ref=$$base,subdir=proto" && echo "protos break nothing since $$base"
 
 generate: ## Regenerate Go code, gateway and OpenAPI from the protos
 	$(BUF) generate
