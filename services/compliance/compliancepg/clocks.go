@@ -39,7 +39,7 @@ type clockColumns struct {
 	expected, usage                 []*time.Time
 	soon, spent                     []bool
 	dateBlocks, usageBlocks         []int16
-	shop, kind                      []string
+	shop, zone, kind                []string
 }
 
 func (c *clockColumns) add(f due.Facts, d *due.Derived, k *due.Clock) {
@@ -63,7 +63,7 @@ func (c *clockColumns) add(f due.Facts, d *due.Derived, k *due.Clock) {
 	c.usedDives, c.usedHours, c.usedFills = append(c.usedDives, k.Used.Dives), append(c.usedHours, int64(k.Used.Hours)), append(c.usedFills, k.Used.Fills)
 	c.usage, c.soon, c.spent = append(c.usage, usage), append(c.soon, soon), append(c.spent, spent)
 	c.dateBlocks, c.usageBlocks = append(c.dateBlocks, int16(dateBlocks(d, k))), append(c.usageBlocks, int16(k.Rule.Blocks))
-	c.shop, c.kind = append(c.shop, d.Stay.Shop), append(c.kind, f.Kind)
+	c.shop, c.zone, c.kind = append(c.shop, d.Stay.Shop), append(c.zone, zoneOf(d.Stay).String()), append(c.kind, f.Kind)
 }
 
 func (c *clockColumns) queue(batch *pgx.Batch, org tenant.Org) {
@@ -72,12 +72,12 @@ func (c *clockColumns) queue(batch *pgx.Batch, org tenant.Org) {
 	}
 	batch.Queue(`insert into clocks (org_id, unit_id, pack, rule, revision, in_force_from, in_force_until, anchored, anchor_entry, anchor_activity,
 			anchor_baseline, anchor_on, anchor_month, anchor_occurred, anchor_mark_on, anchor_mark_month, due_on, used_dives, used_hours, used_fills,
-			expected_on, usage_on, usage_soon, spent, date_blocks, usage_blocks, shop, kind)
+			expected_on, usage_on, usage_soon, spent, date_blocks, usage_blocks, shop, zone, kind)
 		select $1, c.* from unnest($2::uuid[], $3::text[], $4::text[], $5::bigint[], $6::date[], $7::date[], $8::boolean[], $9::uuid[], $10::text[],
 			$11::smallint[], $12::date[], $13::boolean[], $14::timestamptz[], $15::date[], $16::boolean[], $17::date[], $18::bigint[], $19::bigint[],
-			$20::bigint[], $21::date[], $22::date[], $23::boolean[], $24::boolean[], $25::smallint[], $26::smallint[], $27::text[], $28::text[]) as c`,
+			$20::bigint[], $21::date[], $22::date[], $23::boolean[], $24::boolean[], $25::smallint[], $26::smallint[], $27::text[], $28::text[], $29::text[]) as c`,
 		org.UUID, c.unit, c.pack, c.rule, c.revision, c.from, c.until, c.anchored, c.entry, c.activity, c.baseline, c.anchor, c.anchorMonth, c.occurred,
-		c.mark, c.markMonth, c.due, c.usedDives, c.usedHours, c.usedFills, c.expected, c.usage, c.soon, c.spent, c.dateBlocks, c.usageBlocks, c.shop, c.kind)
+		c.mark, c.markMonth, c.due, c.usedDives, c.usedHours, c.usedFills, c.expected, c.usage, c.soon, c.spent, c.dateBlocks, c.usageBlocks, c.shop, c.zone, c.kind)
 }
 
 const clockFields = `c.unit_id, c.pack, c.rule, c.revision, c.in_force_from, c.in_force_until, c.anchor_entry, c.anchor_activity, c.anchor_baseline,

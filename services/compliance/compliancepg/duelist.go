@@ -15,42 +15,32 @@ import (
 	"strandline.example/strandline/services/compliance/due"
 )
 
-// days are the dates of an instant at the org's shops. There are at most three on earth at one time.
+// days are the dates of an instant in the zones of shops. There are at most three on earth at one time.
 type days struct {
-	at    time.Time
-	of    map[string]civil.Date // by shop
+	of    map[string]civil.Date // by zone
 	first civil.Date            // the earliest of them
 	last  civil.Date            // the latest
 }
 
-func (r *Reader) days(ctx context.Context, at time.Time) (days, map[string]compliance.Shop, error) {
-	shops, err := readShops(ctx, r.tx, r.org, nil)
-	if err != nil {
-		return days{}, nil, err
-	}
-	d := days{at: at, of: make(map[string]civil.Date, len(shops))}
-	byZone := map[string]civil.Date{}
-	for id, s := range shops {
-		on, ok := byZone[s.Zone]
-		if !ok {
-			on = civil.In(at, zone(s.Zone))
-			byZone[s.Zone] = on
-			if len(byZone) == 1 {
-				d.first, d.last = on, on
-			}
-			d.first, d.last = min(d.first, on), max(d.last, on)
+func daysIn(at time.Time, zones []string) days {
+	d := days{of: make(map[string]civil.Date, len(zones))}
+	for i, name := range zones {
+		on := civil.In(at, zone(name))
+		d.of[name] = on
+		if i == 0 {
+			d.first, d.last = on, on
 		}
-		d.of[id] = on
+		d.first, d.last = min(d.first, on), max(d.last, on)
 	}
-	return d, shops, nil
+	return d
 }
 
-// on returns the shops where it is a given day.
+// on returns the zones where it is a given day.
 func (d days) on(day civil.Date) []string {
 	out := []string{}
-	for shop, on := range d.of {
+	for name, on := range d.of {
 		if on == day {
-			out = append(out, shop)
+			out = append(out, name)
 		}
 	}
 	slices.Sort(out)
@@ -92,17 +82,19 @@ func (r *Reader) Due(ctx context.Context, q compliance.DueQuery) (out []complian
 	return out, more, r.hostTags(ctx, out)
 }
 
-// daysFor returns the days at the shops a query is about.
+// daysFor returns the days at the shops a query is about. The zones of a chain are few: they are hopped through in their
+// index, however many shops there are.
 func (r *Reader) daysFor(ctx context.Context, q compliance.DueQuery) (days, error) {
-	d, _, err := r.days(ctx, q.At)
-	if q.Shop == "" || err != nil {
-		return d, err
+	rows, err := r.tx.Query(ctx, `with recursive z (zone) as (
+			select min(time_zone) from p_shops where org_id = $1 and ($2 = '' or shop = $2)
+		union all
+			select (select min(s.time_zone) from p_shops as s where s.org_id = $1 and s.time_zone > z.zone and $2 = '') from z where z.zone is not null
+		) select zone from z where zone is not null`, r.org.UUID, q.Shop)
+	if err != nil {
+		return days{}, pg.Err(err)
 	}
-	on, ok := d.of[q.Shop]
-	if !ok {
-		return days{}, nil
-	}
-	return days{at: q.At, of: map[string]civil.Date{q.Shop: on}, first: on, last: on}, nil
+	zones, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return daysIn(q.At, zones), pg.Err(err)
 }
 
 // dueStored reads the page from the stored clocks of units to which nothing has happened since.
@@ -147,8 +139,8 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 	// Day by day: the revision must be in force, the unit commissioned, and the row within the bound, at the unit's own shop.
 	var at string
 	for day := d.first; day <= d.last; day++ {
-		shops := d.on(day)
-		if len(shops) == 0 {
+		zones := d.on(day)
+		if len(zones) == 0 {
 			continue
 		}
 		if at != "" {
@@ -157,7 +149,7 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 		on := arg(dayOf(day))
 		at += "("
 		if d.first != d.last {
-			at += "c.shop = any (" + arg(shops) + ") and "
+			at += "c.zone = any (" + arg(zones) + ") and "
 			if last != nil {
 				bound := "c." + column + " <= " + arg(dayOf(day.AddDays(q.Horizon)))
 				if q.ByUsage {
@@ -168,7 +160,7 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 		}
 		at += "c.in_force_from <= " + on + " and (c.in_force_until is null or c.in_force_until > " + on + ") and (u.commissioned_on is null or u.commissioned_on <= " + on + "))"
 	}
-	rows, err := r.tx.Query(ctx, `select `+clockFields+`, c.`+column+`, c.kind, c.shop, u.tag, u.host_id
+	rows, err := r.tx.Query(ctx, `select `+clockFields+`, c.`+column+`, c.kind, c.shop, c.zone, u.tag, u.host_id
 		from clocks as c join p_units as u on u.org_id = $1 and u.unit_id = c.unit_id
 		where `+where+` and (u.settled is null or u.settled <= $2) and (`+at+`)
 		order by c.`+column+`, c.unit_id, c.pack, c.rule, c.revision limit $3`, args...)
@@ -179,14 +171,15 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 	var on time.Time
 	var row compliance.DueRow
 	var host *uuid.UUID
+	var zone string
 	var out []compliance.DueRow
-	_, err = pgx.ForEachRow(rows, append(s.targets(), &on, &row.Kind, &row.Shop, &row.Tag, &host), func() error {
+	_, err = pgx.ForEachRow(rows, append(s.targets(), &on, &row.Kind, &row.Shop, &zone, &row.Tag, &host), func() error {
 		c, err := s.clock()
 		if err != nil {
 			return err
 		}
 		next := row
-		next.Clock, next.On = c, d.of[row.Shop]
+		next.Clock, next.On = c, d.of[zone]
 		next.Key = compliance.DueKey{On: civil.In(on, time.UTC), Unit: c.Unit, Pack: c.Pack.ID, Rule: c.Rule.ID, Revision: c.Pack.Revision}
 		if host != nil {
 			next.Host = *host

@@ -8,6 +8,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/internal/pg"
 	"strandline.example/strandline/services/compliance"
 )
@@ -61,7 +62,7 @@ group by u.shop, u.kind`
 // Fleet counts the units of the fleet at an instant, by the shop they are at and their kind, and returns the org's shops.
 // Units to which something happened since, or whose parts that is true of, are derived and counted one by one.
 func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[compliance.CountKey]compliance.Counts, map[string]compliance.Shop, error) {
-	d, shops, err := r.days(ctx, at)
+	shops, err := readShops(ctx, r.tx, r.org, nil)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -76,9 +77,9 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 		return nil, nil, err
 	}
 	if covers {
-		ids, dates := make([]string, 0, len(d.of)), make([]*time.Time, 0, len(d.of))
-		for shop, on := range d.of {
-			ids, dates = append(ids, shop), append(dates, dayOf(on))
+		ids, dates := make([]string, 0, len(shops)), make([]*time.Time, 0, len(shops))
+		for id, s := range shops {
+			ids, dates = append(ids, id), append(dates, dayOf(civil.In(at, zone(s.Zone))))
 		}
 		rows, err := r.tx.Query(ctx, countFleet, r.org.UUID, at, ids, dates, horizon, append([]uuid.UUID{}, late...))
 		if err != nil {

@@ -21,6 +21,7 @@ create table p_shops (
   jurisdiction text not null,
   constraint p_shops_pkey primary key (org_id, shop)
 );
+create index p_shops_zone on p_shops (org_id, time_zone);
 
 create table p_models (
   org_id uuid not null,

@@ -36,6 +36,7 @@ create table clocks (
   date_blocks smallint not null,
   usage_blocks smallint not null,
   shop text not null,
+  zone text not null, -- of the shop: what the date is there
   kind text not null,
   constraint clocks_pkey primary key (org_id, unit_id, pack, rule, revision)
 );
