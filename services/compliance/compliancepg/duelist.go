@@ -85,11 +85,15 @@ func (r *Reader) Due(ctx context.Context, q compliance.DueQuery) (out []complian
 // daysFor returns the days at the shops a query is about. The zones of a chain are few: they are hopped through in their
 // index, however many shops there are.
 func (r *Reader) daysFor(ctx context.Context, q compliance.DueQuery) (days, error) {
-	rows, err := r.tx.Query(ctx, `with recursive z (zone) as (
-			select min(time_zone) from p_shops where org_id = $1 and ($2 = '' or shop = $2)
+	query, args := `with recursive z (zone) as (
+			select min(time_zone) from p_shops where org_id = $1
 		union all
-			select (select min(s.time_zone) from p_shops as s where s.org_id = $1 and s.time_zone > z.zone and $2 = '') from z where z.zone is not null
-		) select zone from z where zone is not null`, r.org.UUID, q.Shop)
+			select (select min(s.time_zone) from p_shops as s where s.org_id = $1 and s.time_zone > z.zone) from z where z.zone is not null
+		) select zone from z where zone is not null`, []any{r.org.UUID}
+	if q.Shop != "" {
+		query, args = `select time_zone from p_shops where org_id = $1 and shop = $2`, append(args, q.Shop)
+	}
+	rows, err := r.tx.Query(ctx, query, args...)
 	if err != nil {
 		return days{}, pg.Err(err)
 	}
@@ -193,7 +197,11 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 // unsettled returns the units to which something happened after an instant; every unit if all is set. Those retired by
 // then are left out.
 func (r *Reader) unsettled(ctx context.Context, at time.Time, all bool) ([]uuid.UUID, error) {
-	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and (settled > $2 or $3) and (retired is null or retired > $2)`, r.org.UUID, at, all)
+	late := ` and settled > $2`
+	if all {
+		late = ``
+	}
+	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and (retired is null or retired > $2)`+late, r.org.UUID, at)
 	if err != nil {
 		return nil, pg.Err(err)
 	}

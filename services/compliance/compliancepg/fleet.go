@@ -3,6 +3,7 @@ package compliancepg
 import (
 	"context"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/google/uuid"
@@ -113,11 +114,15 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 // lateSets returns the units to which something happened after an instant and the hosts they are fitted to; every unit if
 // all is set.
 func (r *Reader) lateSets(ctx context.Context, at time.Time, all bool) ([]uuid.UUID, error) {
-	rows, err := r.tx.Query(ctx, `with recursive late (unit_id, host_id) as (
-			select unit_id, host_id from p_units where org_id = $1 and (settled > $2 or $3)
+	query, args := `with recursive late (unit_id, host_id) as (
+			select unit_id, host_id from p_units where org_id = $1 and settled > $2
 		union
 			select u.unit_id, u.host_id from late as l join p_units as u on u.org_id = $1 and u.unit_id = l.host_id
-		) select unit_id from late`, r.org.UUID, at, all)
+		) select unit_id from late`, []any{r.org.UUID, at}
+	if all {
+		query, args = `select unit_id from p_units where org_id = $1`, args[:1]
+	}
+	rows, err := r.tx.Query(ctx, query, args...)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
@@ -128,8 +133,18 @@ func (r *Reader) lateSets(ctx context.Context, at time.Time, all bool) ([]uuid.U
 // Candidates returns the units that an availability question is about: living at an instant, of a kind, size and shop where
 // given. Fitted ones are left out unless a kind is given.
 func (r *Reader) Candidates(ctx context.Context, kind, size, shop string, at time.Time) ([]uuid.UUID, error) {
-	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and ($2 = '' or kind = $2) and ($3 = '' or size = $3) and ($4 = '' or shop = $4)
-		and (retired is null or retired > $5) and ($2 <> '' or host_id is null)`, r.org.UUID, kind, size, shop, at)
+	args := []any{r.org.UUID, at}
+	where := "org_id = $1 and (retired is null or retired > $2)"
+	for _, f := range []struct{ column, value string }{{"kind", kind}, {"size", size}, {"shop", shop}} {
+		if f.value != "" {
+			args = append(args, f.value)
+			where += " and " + f.column + " = $" + strconv.Itoa(len(args))
+		}
+	}
+	if kind == "" {
+		where += " and host_id is null"
+	}
+	rows, err := r.tx.Query(ctx, `select unit_id from p_units where `+where, args...)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
