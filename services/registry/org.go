@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"strandline.example/strandline/internal/errs"
-	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/tenant"
 )
 
@@ -64,58 +63,11 @@ func (s Shop) diff(o Shop) (d differences) {
 
 // CreateShop creates a shop. It fails with ALREADY_EXISTS.
 func (r *Registry) CreateShop(ctx context.Context, org tenant.Org, now time.Time, s Shop) (Shop, int64, error) {
-	if err := s.check().Under("shop.").Err(); err != nil {
-		return Shop{}, 0, err
-	}
-	s.Version, s.Created, s.Updated = 1, now, now
-	position, err := r.store.Write(ctx, org, now, func(ctx context.Context, tx Tx) error {
-		have, err := tx.Shops(ctx, []string{s.ID})
-		if err != nil {
-			return err
-		}
-		if _, ok := have[s.ID]; ok {
-			return errs.Taken(resname.ShopName(org, s.ID))
-		}
-		if err := tx.InsertShops(ctx, []Shop{s}); err != nil {
-			return err
-		}
-		return tx.Record(ctx, Change{Shop: &s})
-	})
-	return s, position, err
+	return shops.make(ctx, r, org, now, s)
 }
 
 // UpdateShop changes a shop; edit is given the present one. Without a difference nothing is written. It fails with
 // NOT_FOUND and ETAG_MISMATCH.
 func (r *Registry) UpdateShop(ctx context.Context, org tenant.Org, now time.Time, id, etag string, edit func(*Shop)) (Shop, int64, error) {
-	var out Shop
-	position, err := r.store.Write(ctx, org, now, func(ctx context.Context, tx Tx) error {
-		name := resname.ShopName(org, id)
-		have, err := tx.Shops(ctx, []string{id})
-		if err != nil {
-			return err
-		}
-		old, ok := have[id]
-		if !ok {
-			return errs.Missing(name)
-		}
-		if err := checkEtag(name, old.Version, etag); err != nil {
-			return err
-		}
-		s := old
-		edit(&s)
-		if err := s.check().Under("shop.").Err(); err != nil {
-			return err
-		}
-		if len(s.diff(old)) == 0 {
-			out = old
-			return nil
-		}
-		s.Version, s.Updated = old.Version+1, now
-		if err := tx.UpdateShop(ctx, s); err != nil {
-			return err
-		}
-		out = s
-		return tx.Record(ctx, Change{Shop: &s})
-	})
-	return out, position, err
+	return shops.edit(ctx, r, org, now, id, etag, edit, nil)
 }

@@ -8,8 +8,6 @@ import (
 	"time"
 
 	"strandline.example/strandline/internal/civil"
-	"strandline.example/strandline/internal/errs"
-	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/tenant"
 )
 
@@ -64,58 +62,10 @@ func (t Technician) diff(o Technician) (d differences) {
 
 // CreateTechnician creates a technician. It fails with ALREADY_EXISTS.
 func (r *Registry) CreateTechnician(ctx context.Context, org tenant.Org, now time.Time, t Technician) (Technician, int64, error) {
-	if err := t.check().Under("technician.").Err(); err != nil {
-		return Technician{}, 0, err
-	}
-	t.Version, t.Created, t.Updated = 1, now, now
-	position, err := r.store.Write(ctx, org, now, func(ctx context.Context, tx Tx) error {
-		have, err := tx.Technicians(ctx, []string{t.ID})
-		if err != nil {
-			return err
-		}
-		if _, ok := have[t.ID]; ok {
-			return errs.Taken(resname.TechnicianName(org, t.ID))
-		}
-		if err := tx.InsertTechnicians(ctx, []Technician{t}); err != nil {
-			return err
-		}
-		return tx.Record(ctx, Change{Technician: &t})
-	})
-	return t, position, err
+	return technicians.make(ctx, r, org, now, t)
 }
 
 // UpdateTechnician changes a technician; edit is given the present one. It fails with NOT_FOUND and ETAG_MISMATCH.
 func (r *Registry) UpdateTechnician(ctx context.Context, org tenant.Org, now time.Time, id, etag string, edit func(*Technician)) (Technician, int64, error) {
-	var out Technician
-	position, err := r.store.Write(ctx, org, now, func(ctx context.Context, tx Tx) error {
-		name := resname.TechnicianName(org, id)
-		have, err := tx.Technicians(ctx, []string{id})
-		if err != nil {
-			return err
-		}
-		old, ok := have[id]
-		if !ok {
-			return errs.Missing(name)
-		}
-		if err := checkEtag(name, old.Version, etag); err != nil {
-			return err
-		}
-		t := old
-		t.Qualifications = slices.Clone(old.Qualifications)
-		edit(&t)
-		if err := t.check().Under("technician.").Err(); err != nil {
-			return err
-		}
-		if len(t.diff(old)) == 0 {
-			out = old
-			return nil
-		}
-		t.Version, t.Updated = old.Version+1, now
-		if err := tx.UpdateTechnician(ctx, t); err != nil {
-			return err
-		}
-		out = t
-		return tx.Record(ctx, Change{Technician: &t})
-	})
-	return out, position, err
+	return technicians.edit(ctx, r, org, now, id, etag, edit, nil)
 }
