@@ -5,11 +5,9 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 
-	"strandline.example/strandline/internal/clock"
 	"strandline.example/strandline/services/compliance"
 )
 
@@ -129,28 +127,24 @@ func TestRebuildRefusesAShorterFeed(t *testing.T) {
 	}
 }
 
-// TestImportIsFast applies 40,000 entries over 360 units, as catching up after an import does. The limit is generous: the
-// point is that it does not grow with the square of the fleet.
-func TestImportIsFast(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes seconds")
-	}
-	f := randomFleet(seed(t), 360, 40_000)
-	w := newWorld(t)
-	w.publish(house()...)
-	began := clock.System{}.Now()
-	for _, s := range []compliance.Source{compliance.Registry, compliance.History} {
-		for p := int64(0); p < int64(len(f.of(s))); {
-			got, err := w.store.Apply(t.Context(), org, s, f.page(s, p, 5000))
+// BenchmarkCatchUp applies 40,000 entries over 360 units, as catching up after an import does.
+func BenchmarkCatchUp(b *testing.B) {
+	f := randomFleet(seed(b), 360, 40_000)
+	for b.Loop() {
+		b.StopTimer()
+		w := newWorld(b)
+		w.publish(house()...)
+		if _, err := w.store.Apply(b.Context(), org, compliance.Registry, f.registry); err != nil {
+			b.Fatal(err)
+		}
+		b.StartTimer()
+		for p := int64(0); p < int64(len(f.history)); {
+			got, err := w.store.Apply(b.Context(), org, compliance.History, f.page(compliance.History, p, 5000))
 			if err != nil {
-				t.Fatal(err)
+				b.Fatal(err)
 			}
-			p = got.Of(s)
+			p = got.History
 		}
 	}
-	took := clock.System{}.Now().Sub(began)
-	t.Logf("40,000 entries over 360 units applied in %v", took.Round(time.Millisecond))
-	if took > 20*time.Second {
-		t.Errorf("took %v", took)
-	}
+	b.ReportMetric(float64(len(f.history))*float64(b.N)/b.Elapsed().Seconds(), "entries/s")
 }

@@ -73,7 +73,6 @@ type derivedRows struct {
 	size     []string
 	shop     []string
 	host     []*uuid.UUID
-	rules    []int32
 	settled  []*time.Time
 	lastFill []*time.Time
 	clocks   clockColumns
@@ -85,16 +84,13 @@ func (r *derivedRows) add(f due.Facts, d *due.Derived, settled time.Time) {
 	r.kind, r.size, r.shop = append(r.kind, f.Kind), append(r.size, f.Size), append(r.shop, d.Stay.Shop)
 	r.host = append(r.host, idOf(d.Host))
 	r.settled, r.lastFill = append(r.settled, instant(settled)), append(r.lastFill, instant(d.LastFill))
-	kept := int32(0)
 	if d.Retired.IsZero() {
 		for i := range d.Clocks {
 			if c := &d.Clocks[i]; r.windows.Keeps(c) {
 				r.clocks.add(f, d, c)
-				kept++
 			}
 		}
 	}
-	r.rules = append(r.rules, kept)
 	for i := range d.Holds {
 		r.holds.add(&d.Holds[i])
 	}
@@ -106,14 +102,14 @@ func (r *derivedRows) replace(ctx context.Context, tx pgx.Tx, org tenant.Org) er
 		return nil
 	}
 	batch := &pgx.Batch{}
-	batch.Queue(`update p_units as u set kind = d.kind, size = d.size, shop = d.shop, host_id = d.host_id, rules = d.rules, settled = d.settled,
+	batch.Queue(`update p_units as u set kind = d.kind, size = d.size, shop = d.shop, host_id = d.host_id, settled = d.settled,
 			last_fill = d.last_fill
-		from unnest($2::uuid[], $3::text[], $4::text[], $5::text[], $6::uuid[], $7::integer[], $8::timestamptz[], $9::timestamptz[])
-			as d (unit_id, kind, size, shop, host_id, rules, settled, last_fill)
+		from unnest($2::uuid[], $3::text[], $4::text[], $5::text[], $6::uuid[], $7::timestamptz[], $8::timestamptz[])
+			as d (unit_id, kind, size, shop, host_id, settled, last_fill)
 		where u.org_id = $1 and u.unit_id = d.unit_id
-			and (u.kind, u.size, u.shop, u.host_id, u.rules, u.settled, u.last_fill)
-				is distinct from (d.kind, d.size, d.shop, d.host_id, d.rules, d.settled, d.last_fill)`,
-		org.UUID, r.units, r.kind, r.size, r.shop, r.host, r.rules, r.settled, r.lastFill)
+			and (u.kind, u.size, u.shop, u.host_id, u.settled, u.last_fill)
+				is distinct from (d.kind, d.size, d.shop, d.host_id, d.settled, d.last_fill)`,
+		org.UUID, r.units, r.kind, r.size, r.shop, r.host, r.settled, r.lastFill)
 	batch.Queue(`delete from clocks where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
 	batch.Queue(`delete from holds_derived where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
 	r.clocks.queue(batch, org)

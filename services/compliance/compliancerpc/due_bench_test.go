@@ -26,10 +26,10 @@ func benchFleet(b *testing.B, conn *pgx.Conn, org tenant.Org, units, entries int
 		`insert into compliance.p_shops (org_id, shop, display_name, time_zone, jurisdiction)
 			select $1, 'shop' || i, 'Shop ' || i, (array['Europe/London', 'Pacific/Auckland', 'America/New_York'])[1 + i % 3], 'GB' from generate_series(0, ($2::int - 1) / 500) as i where $3::int >= 0`,
 		`insert into compliance.p_units (org_id, unit_id, tag, model, own_size, attributes, manufactured_month, commissioned_on, commissioned_month, placements,
-				kind, size, shop, rules, settled)
+				kind, size, shop, settled)
 			select $1, md5($1::uuid::text || i)::uuid, 'T-' || i, 'bcd', '', '{}', false, '2024-01-01', false,
 				jsonb_build_array(jsonb_build_object('shop', 'shop' || i % (1 + ($2::int - 1) / 500), 'from', '2024-01-01T00:00:00Z')),
-				'bcd', 'M', 'shop' || i % (1 + ($2::int - 1) / 500), 1, '2026-05-31'
+				'bcd', 'M', 'shop' || i % (1 + ($2::int - 1) / 500), '2026-05-31'
 			from generate_series(0, $2::int - 1) as i where $3::int >= 0`,
 		// The inspections lie 335 to 700 days back, so that a tenth of the clocks is due within 30 days of now.
 		`insert into compliance.p_entries (org_id, unit_id, entry_id, sequence, occurred, recorded, kind, dives, activities, outcome)

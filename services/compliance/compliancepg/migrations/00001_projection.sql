@@ -52,7 +52,6 @@ create table p_units (
   size text not null default '',
   shop text not null default '',
   host_id uuid,
-  rules integer not null default 0,
   settled timestamptz,
   constraint p_units_pkey primary key (org_id, unit_id)
 );
@@ -100,5 +99,4 @@ create table p_entries (
   constraint p_entries_pkey primary key (org_id, unit_id, entry_id),
   constraint p_entries_sequence_key unique (org_id, sequence)
 );
-create index p_entries_occurred on p_entries (org_id, unit_id, occurred);
 create index p_entries_corrects on p_entries (org_id, corrects) where corrects is not null;
