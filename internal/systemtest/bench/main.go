@@ -107,6 +107,7 @@ func benchmark(ctx context.Context, pkg, names string, count int, into map[strin
 			continue
 		}
 		name, _, _ := strings.Cut(strings.TrimPrefix(words[0], "Benchmark"), "-")
+		name, _, _ = strings.Cut(name, "/") // the variants of one benchmark count together
 		for i := 2; i+1 < len(words); i += 2 {
 			if v, err := strconv.ParseFloat(words[i], 64); err == nil {
 				key := pkg + " " + name + " " + words[i+1]
