@@ -74,7 +74,11 @@ func TestCondemnedIsFinal(t *testing.T) {
 	if s.GetMayFill() || s.GetMayHandOut() || !slices.Contains(codes(s), typepb.Reason_REASON_CONDEMNED) {
 		t.Errorf("a later pass brought a condemned cylinder back: %v", s)
 	}
-	_, err := f.history.AppendEntries(t.Context(), &historypb.AppendEntriesRequest{Parent: f.org, Entries: []*historypb.Entry{amended(cyl, now, end, "typed wrong", nil)}})
+	list, err := f.compliance.ListDue(t.Context(), &compliancepb.ListDueRequest{Parent: f.org, HorizonDays: 3650, AtLeast: f.position})
+	if err != nil || len(list.GetItems()) != 0 {
+		t.Errorf("work is due on a condemned cylinder: %v %v", list, err)
+	}
+	_, err = f.history.AppendEntries(t.Context(), &historypb.AppendEntriesRequest{Parent: f.org, Entries: []*historypb.Entry{amended(cyl, now, end, "typed wrong", nil)}})
 	if reasonOf(err) != "CONDEMNATION_FINAL" {
 		t.Errorf("amending a condemnation: %v", err)
 	}

@@ -57,6 +57,17 @@ func sameHold(a, b *due.Hold) bool {
 	return a == nil && b == nil || a != nil && b != nil && a.ID == b.ID
 }
 
+// WorkIsDue says whether a unit's clocks belong in a due list at an instant: it is in the fleet, and not condemned, which no work
+// undoes.
+func WorkIsDue(d *due.Derived, at time.Time) bool {
+	for i := range d.Holds {
+		if h := &d.Holds[i]; h.Cause == due.CauseCondemned && h.OpenAt(at) {
+			return false
+		}
+	}
+	return InFleet(d, at)
+}
+
 // InFleet says whether a unit is in the fleet at an instant: commissioned by that day, and not retired.
 func InFleet(d *due.Derived, at time.Time) bool {
 	if !d.Retired.IsZero() && !at.Before(d.Retired) {

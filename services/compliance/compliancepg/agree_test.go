@@ -244,7 +244,7 @@ func bruteDue(ctx context.Context, r *compliancepg.Reader, f *feeds, q complianc
 	var rows []compliance.DueRow
 	for _, s := range sets {
 		d := s.Self
-		if !compliance.InFleet(d, q.At) || q.Shop != "" && d.Stay.Shop != q.Shop || q.Kind != "" && s.Kind != q.Kind {
+		if condemnedAt(d, q.At) || !compliance.InFleet(d, q.At) || q.Shop != "" && d.Stay.Shop != q.Shop || q.Kind != "" && s.Kind != q.Kind {
 			continue
 		}
 		on := civil.In(q.At, d.Stay.Zone)
@@ -338,4 +338,14 @@ func codes(s due.Standing) map[string]int {
 		out[fmt.Sprint(r.Code, r.Unit, r.Measure)]++
 	}
 	return out
+}
+
+// condemnedAt says, by its own count, whether a unit is condemned.
+func condemnedAt(d *due.Derived, at time.Time) bool {
+	for _, h := range d.Holds {
+		if h.Cause == due.CauseCondemned && !h.Opened.After(at) {
+			return true
+		}
+	}
+	return false
 }

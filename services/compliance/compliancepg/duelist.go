@@ -119,6 +119,9 @@ func (r *Reader) dueStored(ctx context.Context, q compliance.DueQuery, d days, r
 	return append(out, soon...), err
 }
 
+// condemned is the cause of a hold that nothing lifts: no work is due on such a unit any more.
+var condemned = strconv.Itoa(int(due.CauseCondemned))
+
 // dueRange reads rows in the order of one of the due indexes, from the query's key up to a last day.
 func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, rules ruleIndex, want int, column, partial string, last *civil.Date) ([]compliance.DueRow, error) {
 	args := []any{r.org.UUID, q.At, want}
@@ -167,6 +170,7 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 	rows, err := r.tx.Query(ctx, `select `+clockFields+`, c.`+column+`, c.kind, c.shop, c.zone, u.tag, u.host_id
 		from clocks as c join p_units as u on u.org_id = $1 and u.unit_id = c.unit_id
 		where `+where+` and (u.settled is null or u.settled <= $2) and (`+at+`)
+			and not exists (select from holds_derived as h where h.org_id = $1 and h.unit_id = c.unit_id and h.cause = `+condemned+`)
 		order by c.`+column+`, c.unit_id, c.pack, c.rule, c.revision limit $3`, args...)
 	if err != nil {
 		return nil, pg.Err(err)
@@ -224,7 +228,7 @@ func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool
 		for _, id := range chunk {
 			d := due.Derive(f.input(id, false), q.At, time.Time{})
 			u := f.units[id]
-			if !compliance.InFleet(&d, q.At) || q.Shop != "" && d.Stay.Shop != q.Shop || q.Kind != "" && u.Kind != q.Kind {
+			if !compliance.WorkIsDue(&d, q.At) || q.Shop != "" && d.Stay.Shop != q.Shop || q.Kind != "" && u.Kind != q.Kind {
 				continue
 			}
 			on := civil.In(q.At, zoneOf(d.Stay))

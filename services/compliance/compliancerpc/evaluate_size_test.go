@@ -68,7 +68,7 @@ func TestEvaluateLargest(t *testing.T) {
 	if len(resp.GetStanding().GetClocks()) != 100*100 {
 		t.Errorf("%d clocks", len(resp.GetStanding().GetClocks()))
 	}
-	if took > 30*time.Second {
+	if took > 2*time.Minute {
 		t.Errorf("it took %v", took)
 	}
 }

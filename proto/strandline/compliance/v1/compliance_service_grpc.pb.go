@@ -45,7 +45,7 @@ type ComplianceServiceClient interface {
 	GetStanding(ctx context.Context, in *GetStandingRequest, opts ...grpc.CallOption) (*GetStandingResponse, error)
 	// Up to 200 units' answers at one instant, in the order asked. Errors: NOT_FOUND if any is missing, NOT_CAUGHT_UP.
 	BatchGetStandings(ctx context.Context, in *BatchGetStandingsRequest, opts ...grpc.CallOption) (*BatchGetStandingsResponse, error)
-	// What is due or will be, soonest first. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	// What is due or will be, soonest first; condemned units are left out, as no work is due on them. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	ListDue(ctx context.Context, in *ListDueRequest, opts ...grpc.CallOption) (*ListDueResponse, error)
 	// Counts per shop and for the org. Errors: NOT_CAUGHT_UP.
 	SummarizeFleet(ctx context.Context, in *SummarizeFleetRequest, opts ...grpc.CallOption) (*SummarizeFleetResponse, error)
@@ -221,7 +221,7 @@ type ComplianceServiceServer interface {
 	GetStanding(context.Context, *GetStandingRequest) (*GetStandingResponse, error)
 	// Up to 200 units' answers at one instant, in the order asked. Errors: NOT_FOUND if any is missing, NOT_CAUGHT_UP.
 	BatchGetStandings(context.Context, *BatchGetStandingsRequest) (*BatchGetStandingsResponse, error)
-	// What is due or will be, soonest first. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	// What is due or will be, soonest first; condemned units are left out, as no work is due on them. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	ListDue(context.Context, *ListDueRequest) (*ListDueResponse, error)
 	// Counts per shop and for the org. Errors: NOT_CAUGHT_UP.
 	SummarizeFleet(context.Context, *SummarizeFleetRequest) (*SummarizeFleetResponse, error)
