@@ -102,9 +102,16 @@ func TestAtLeast(t *testing.T) {
 	r.publish("house", housePack)
 	r.catalogue("bcd")
 	unit := r.unit("bcd", "B-1", "north")
-	// Before anything was pulled, nothing is known of the org: fail closed.
-	_, err := r.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: unit})
+	// An org that the registry never told of is refused, not answered with an empty list, which would look like a fleet in order.
+	nobody := compliancepb.NewComplianceServiceClient(r.conn(auth.RoleChainManager, "atoll"))
+	_, err := nobody.ListDue(t.Context(), &compliancepb.ListDueRequest{Parent: "orgs/atoll"})
 	wantReason(t, err, codes.NotFound, "NOT_FOUND")
+	_, err = nobody.SummarizeFleet(t.Context(), &compliancepb.SummarizeFleetRequest{Parent: "orgs/atoll"})
+	wantReason(t, err, codes.NotFound, "NOT_FOUND")
+	// Before anything was pulled of an org that is there, the first question pulls it.
+	if _, err = r.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: unit}); err != nil {
+		t.Errorf("the first question: %v", err)
+	}
 	if s := r.standing(unit); !s.GetMayHandOut() {
 		t.Fatalf("standing: %v", s)
 	}

@@ -70,22 +70,33 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 // Run follows both feeds until ctx ends, and returns nil after all it started has ended.
 func (s *Server) Run(ctx context.Context) error { return s.applier.Follow(ctx, s.follow) }
 
-// read waits for at_least and runs fn in one snapshot of the org. The position is the snapshot's.
+// read waits for at_least and runs fn in one snapshot of the org. The position is the snapshot's. An org that the registry has
+// never told of is NOT_FOUND.
 func (s *Server) read(ctx context.Context, org tenant.Org, atLeast *typepb.Position, fn func(ctx context.Context, r *compliancepg.Reader) error) (*typepb.Position, error) {
 	if err := s.applier.CatchUp(ctx, org, positionOf(atLeast)); err != nil {
 		return nil, err
 	}
 	var p compliance.Position
-	err := s.store.Read(ctx, org, func(ctx context.Context, r *compliancepg.Reader) (err error) {
-		if p, err = r.Position(ctx); err != nil {
-			return err
+	for pulled := false; ; pulled = true {
+		err := s.store.Read(ctx, org, func(ctx context.Context, r *compliancepg.Reader) (err error) {
+			if p, err = r.Position(ctx); err != nil || p.Registry == 0 {
+				return err
+			}
+			return fn(ctx, r)
+		})
+		switch {
+		case err != nil:
+			return nil, err
+		case p.Registry > 0:
+			return positionPB(p), nil
+		case pulled:
+			return nil, errs.Missing(org.Name())
 		}
-		return fn(ctx, r)
-	})
-	if err != nil {
-		return nil, err
+		// Nothing is known of the org. An empty answer would look like a fleet in order: either it is new, or it is misspelt.
+		if _, err := s.applier.Pull(ctx, org); err != nil {
+			return nil, err
+		}
 	}
-	return positionPB(p), nil
 }
 
 func positionOf(p *typepb.Position) compliance.Position {

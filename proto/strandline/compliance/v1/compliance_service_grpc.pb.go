@@ -38,7 +38,7 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// What is due, held and why. Reads take `at_least`, a position answered by an earlier write, and wait for it within their
+// What is due, held and why. An org that the registry does not have is NOT_FOUND. Reads take `at_least`, a position answered by an earlier write, and wait for it within their
 // deadline; when they cannot be sure to have it they answer UNAVAILABLE with NOT_CAUGHT_UP rather than something older.
 type ComplianceServiceClient interface {
 	// One unit's full answer at an instant, optionally as known at an instant. Errors: NOT_FOUND, NOT_CAUGHT_UP.
@@ -214,7 +214,7 @@ func (c *complianceServiceClient) RebuildProjection(ctx context.Context, in *Reb
 // All implementations must embed UnimplementedComplianceServiceServer
 // for forward compatibility.
 //
-// What is due, held and why. Reads take `at_least`, a position answered by an earlier write, and wait for it within their
+// What is due, held and why. An org that the registry does not have is NOT_FOUND. Reads take `at_least`, a position answered by an earlier write, and wait for it within their
 // deadline; when they cannot be sure to have it they answer UNAVAILABLE with NOT_CAUGHT_UP rather than something older.
 type ComplianceServiceServer interface {
 	// One unit's full answer at an instant, optionally as known at an instant. Errors: NOT_FOUND, NOT_CAUGHT_UP.
