@@ -51,6 +51,14 @@ func TestFailedTestPullsTheSet(t *testing.T) {
 		t.Errorf("the proof did not lift the hold: %v", s.GetReasons())
 	}
 
+	// The lifted hold of the one unit is still listed, on request.
+	for lifted, want := range map[bool]int{false: 0, true: 1} {
+		l, err := f.compliance.ListHolds(t.Context(), &compliancepb.ListHoldsRequest{Parent: first, IncludeLifted: lifted, AtLeast: f.position})
+		if err != nil || len(l.GetHolds()) != want {
+			t.Errorf("holds of one unit, lifted too: %v: %v %v", lifted, l, err)
+		}
+	}
+
 	// At an instant before the pass it was pulled; and as known before the fail was recorded it was not.
 	r, err := f.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: set, Instant: timestamppb.New(now.Add(-90 * time.Minute)), AtLeast: f.position})
 	if err != nil || r.GetStanding().GetMayHandOut() {

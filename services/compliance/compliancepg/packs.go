@@ -111,7 +111,7 @@ func scanRevision(row pgx.CollectableRow) (r compliance.PackRevision, err error)
 
 // readRevision returns a revision of a pack; the last for 0.
 func readRevision(ctx context.Context, tx pgx.Tx, org tenant.Org, id string, revision int64) (compliance.PackRevision, error) {
-	rows, err := tx.Query(ctx, selectRevision+`where org_id = $1 and pack = $2 and ($3 = 0 or revision = $3) order by revision desc limit 1`, org.UUID, id, revision)
+	rows, err := tx.Query(ctx, selectRevision+`where org_id = $1 and pack = $2 and ($3::bigint = 0 or revision = $3::bigint) order by revision desc limit 1`, org.UUID, id, revision)
 	if err != nil {
 		return compliance.PackRevision{}, pg.Err(err)
 	}
