@@ -56,6 +56,7 @@ var roles = map[string][]authpb.Permission{
 		authpb.Permission_PERMISSION_HISTORY_APPEND,
 		authpb.Permission_PERMISSION_COMPLIANCE_READ,
 		authpb.Permission_PERMISSION_COMPLIANCE_HOLD,
+		authpb.Permission_PERMISSION_COMPLIANCE_WAIVE,
 		authpb.Permission_PERMISSION_RULES_WRITE,
 		authpb.Permission_PERMISSION_AVAILABILITY_READ,
 		authpb.Permission_PERMISSION_ALLOCATION_WRITE,

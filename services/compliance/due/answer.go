@@ -40,9 +40,51 @@ type Clock struct {
 	// AnchorMark is the mark of the anchor entry if it was set aside for lying after the work itself; zero otherwise.
 	AnchorMark civil.Mark
 
+	// What the limits are for this unit: the rule's own, unless intense use, evidence or storage say otherwise.
+	Months     int        // 0 for none
+	MonthStamp bool       // of the months
+	Limit      Amount     // 0 for none
+	Basis      Basis      // what made the date limit
+	BasisEntry uuid.UUID  // the evidence, or the use with which it was intense; zero if neither
+	BasisUntil civil.Mark // the last day for which the evidence counts
+
+	Rejected    uuid.UUID // later work of the activity that did not count; zero if there is none
+	RejectedWhy Why
+	AnchorLate  bool // the work was late and AnchorDate is the day by which it should have been done
+
 	DueOn      civil.Mark // last day of use; zero without a date limit or an anchor
-	Used       Amount     // since the anchor; all usage there is without one
+	Used       Amount     // since the anchor; all usage there is without one. Running time is weighed
+	Estimated  Amount     // the part of Used that is an estimate
+	PhaseIn    civil.Mark // up to and with this day the rule does not block the unit, because it was phased in; zero if it was not
+	Waivers    []Waived   // that excuse the unit, by first day
 	ExpectedOn civil.Mark // day the first usage limit will be reached at the present rate; zero if there is no rate or nothing left
+}
+
+// Basis is what made a clock's date limit.
+type Basis uint8
+
+// The bases.
+const (
+	BasisRule     Basis = iota // the rule's own limit
+	BasisIntense               // intense use
+	BasisEvidence              // evidence that allows a longer one
+	BasisStorage               // never used
+)
+
+// Why says why work did not count.
+type Why uint8
+
+// The reasons why work did not count.
+const (
+	WhyNone  Why = iota
+	WhyAlone     // a companion is missing
+	WhyLate      // it was late, and something more thorough is needed
+)
+
+// Waived is a waiver as far as a clock depends on it: the days on which it excuses the unit, both included.
+type Waived struct {
+	ID       string
+	From, To civil.Date
 }
 
 // Cause is what placed a hold.

@@ -88,6 +88,10 @@ type Entry struct {
 	Meter       Measure // which of Amount's measures a reading is of
 	Replaced    bool    // the meter was replaced here; Replacement is the new one's first reading
 	Replacement Amount
+	Rollover    int64 // the meter passed this count once since the reading before and began again at zero; 0 if not. Hours in nanoseconds
+	Estimated   bool  // it is an estimate, for a log that is missing
+	Celsius     int16 // temperature of the air drawn in, if HasCelsius
+	HasCelsius  bool
 
 	// Work.
 	Activities []string
@@ -132,6 +136,8 @@ type Facts struct {
 	Unit         uuid.UUID
 	Kind         string
 	Maker        string
+	Model        string
+	Serial       string
 	Size         string
 	Attributes   map[string]string
 	Manufactured civil.Mark
@@ -152,7 +158,59 @@ type Scope struct {
 	Jurisdictions []string // `US` covers `US-CA`
 	Makers        []string
 	Attributes    map[string][]string // each key must have one of the values
+	Where         Predicate           // nil does not restrict
 }
+
+// Predicate says whether a rule is for a unit while it is at a stay. It is a pure function of the two, safe for concurrent use, and
+// bounded in time and memory; what it cannot decide it covers.
+type Predicate interface {
+	Covers(f *Facts, s *Stay) bool
+}
+
+// Intense is a limit beside a rule's own, from when so much was used within so many days since the anchor.
+type Intense struct {
+	Use        Amount // 0 for none; each that is given counts alone
+	Days       int
+	Months     int // 0 for none
+	MonthStamp bool
+	Limit      Amount // 0 for none
+}
+
+// Evidence is a longer date limit while the last entry of an activity passed and is not older than Valid months.
+type Evidence struct {
+	Activity string
+	Valid    int // months from the date of the evidence
+	Months   int // the date limit meanwhile
+}
+
+// Companion is an activity without which a rule's own does not count.
+type Companion struct {
+	Activity string
+	First    bool // it comes first, or in the same entry; otherwise either may come first
+	Within   int  // days between the two at most
+}
+
+// Storage is what a never used unit counts from, under a rule that counts from first use.
+type Storage struct {
+	Months    int
+	Baselines []Baseline
+}
+
+// Weight is a step of a table that weighs running time: from Celsius on an hour counts as Percent hundredths of one.
+type Weight struct {
+	Celsius int16
+	Percent int32
+}
+
+// Late is what late work means for the next interval.
+type Late uint8
+
+// The late policies. FromWork is the zero one.
+const (
+	FromWork Late = iota
+	FromDue
+	Escalate
+)
 
 // Rule is an activity, the units it is for, and how often.
 type Rule struct {
@@ -175,6 +233,15 @@ type Rule struct {
 	EndOfLife   bool
 	// HandOutIfFilledBefore lets a unit last filled before its date limit passed be handed out still.
 	HandOutIfFilledBefore bool
+	Intense               []Intense
+	Evidence              Evidence // none without an activity
+	Companions            []Companion
+	Storage               Storage  // none without months
+	PhaseInDays           int      // 0: the rule binds an old fleet at once
+	Weights               []Weight // of running time, by rising temperature; none if empty
+	Late                  Late
+	MarkExpires           bool // a mark names the last day or month for which the work holds
+	BenchMinutes          int  // 0 if not known
 }
 
 // Proof is what lifts the hold of a condition report.
@@ -208,6 +275,19 @@ type ManualHold struct {
 	LiftReason string
 }
 
+// Waiver excuses a unit from a rule's limits from one day to another, both included, at the unit's shop. It is ignored for rules of law and
+// ends of life.
+type Waiver struct {
+	ID         string
+	Unit       uuid.UUID
+	Pack, Rule string
+	From, To   civil.Date
+	Granted    time.Time // also when it was recorded
+	Revoked    time.Time // zero while it stands
+	Signer     string
+	Reason     string
+}
+
 // Input is everything a derivation depends on: the unit, the parts and hosts it is or was fitted with, and what
 // happened to them. The order of the slices does not matter.
 type Input struct {
@@ -217,4 +297,5 @@ type Input struct {
 	Fittings []Fitting
 	Packs    []Pack
 	Holds    []ManualHold
+	Waivers  []Waiver
 }

@@ -58,6 +58,8 @@ const (
 	Permission_PERMISSION_FEED_READ Permission = 13
 	// Verify the ledger's chain and read what was known on a given day.
 	Permission_PERMISSION_AUDIT_READ Permission = 14
+	// Grant and revoke waivers: sign for an exception to a rule.
+	Permission_PERMISSION_COMPLIANCE_WAIVE Permission = 15
 )
 
 // Enum value maps for Permission.
@@ -78,6 +80,7 @@ var (
 		12: "PERMISSION_ALLOCATION_WRITE",
 		13: "PERMISSION_FEED_READ",
 		14: "PERMISSION_AUDIT_READ",
+		15: "PERMISSION_COMPLIANCE_WAIVE",
 	}
 	Permission_value = map[string]int32{
 		"PERMISSION_UNSPECIFIED":       0,
@@ -95,6 +98,7 @@ var (
 		"PERMISSION_ALLOCATION_WRITE":  12,
 		"PERMISSION_FEED_READ":         13,
 		"PERMISSION_AUDIT_READ":        14,
+		"PERMISSION_COMPLIANCE_WAIVE":  15,
 	}
 )
 
@@ -148,7 +152,7 @@ var File_strandline_auth_v1_permission_proto protoreflect.FileDescriptor
 
 const file_strandline_auth_v1_permission_proto_rawDesc = "" +
 	"\n" +
-	"#strandline/auth/v1/permission.proto\x12\x12strandline.auth.v1\x1a google/protobuf/descriptor.proto*\xc9\x03\n" +
+	"#strandline/auth/v1/permission.proto\x12\x12strandline.auth.v1\x1a google/protobuf/descriptor.proto*\xea\x03\n" +
 	"\n" +
 	"Permission\x12\x1a\n" +
 	"\x16PERMISSION_UNSPECIFIED\x10\x00\x12\x1c\n" +
@@ -166,7 +170,8 @@ const file_strandline_auth_v1_permission_proto_rawDesc = "" +
 	"\x1cPERMISSION_AVAILABILITY_READ\x10\v\x12\x1f\n" +
 	"\x1bPERMISSION_ALLOCATION_WRITE\x10\f\x12\x18\n" +
 	"\x14PERMISSION_FEED_READ\x10\r\x12\x19\n" +
-	"\x15PERMISSION_AUDIT_READ\x10\x0e:`\n" +
+	"\x15PERMISSION_AUDIT_READ\x10\x0e\x12\x1f\n" +
+	"\x1bPERMISSION_COMPLIANCE_WAIVE\x10\x0f:`\n" +
 	"\n" +
 	"permission\x12\x1e.google.protobuf.MethodOptions\x18\xb5\x87\x03 \x01(\x0e2\x1e.strandline.auth.v1.PermissionR\n" +
 	"permissionB?Z=strandline.example/strandline/proto/strandline/auth/v1;authpbb\x06proto3"

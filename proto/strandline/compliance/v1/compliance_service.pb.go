@@ -355,7 +355,9 @@ type ListDueRequest struct {
 	// How many days ahead of it, counted in each shop's time zone; 0 for what is due by then already, at most 3,650.
 	HorizonDays int32 `protobuf:"varint,8,opt,name=horizon_days,json=horizonDays,proto3" json:"horizon_days,omitempty"`
 	// Answer from at least here.
-	AtLeast       *v1.Position `protobuf:"bytes,9,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	AtLeast *v1.Position `protobuf:"bytes,9,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	// Only what was recorded by then counts; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -449,6 +451,13 @@ func (x *ListDueRequest) GetHorizonDays() int32 {
 func (x *ListDueRequest) GetAtLeast() *v1.Position {
 	if x != nil {
 		return x.AtLeast
+	}
+	return nil
+}
+
+func (x *ListDueRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
 	}
 	return nil
 }
@@ -1767,7 +1776,11 @@ type ListRulePacksRequest struct {
 	// At most this many; 0 for 50, and never more than 1,000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// From the previous page, with the same request.
-	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Each pack in the revision in force at this instant, in UTC, instead of its last; packs without one are left out.
+	Instant *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=instant,proto3" json:"instant,omitempty"`
+	// Only revisions published by then; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1821,6 +1834,20 @@ func (x *ListRulePacksRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListRulePacksRequest) GetInstant() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Instant
+	}
+	return nil
+}
+
+func (x *ListRulePacksRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
+	}
+	return nil
 }
 
 // Answer of ListRulePacks.
@@ -2047,7 +2074,7 @@ var File_strandline_compliance_v1_compliance_service_proto protoreflect.FileDesc
 
 const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\n" +
-	"1strandline/compliance/v1/compliance_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a'strandline/compliance/v1/evaluate.proto\x1a#strandline/compliance/v1/rule.proto\x1a'strandline/compliance/v1/standing.proto\x1a!strandline/type/v1/position.proto\"\x88\x02\n" +
+	"1strandline/compliance/v1/compliance_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a'strandline/compliance/v1/evaluate.proto\x1a&strandline/compliance/v1/explain.proto\x1a%strandline/compliance/v1/notice.proto\x1a#strandline/compliance/v1/rule.proto\x1a'strandline/compliance/v1/standing.proto\x1a\"strandline/compliance/v1/try.proto\x1a%strandline/compliance/v1/waiver.proto\x1a!strandline/type/v1/position.proto\"\x88\x02\n" +
 	"\x12GetStandingRequest\x12H\n" +
 	"\x04unit\x18\x01 \x01(\tB4\xe0A\x02\xbaH.r,2*^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}$R\x04unit\x124\n" +
 	"\ainstant\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
@@ -2064,7 +2091,7 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\bat_least\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x97\x01\n" +
 	"\x19BatchGetStandingsResponse\x12@\n" +
 	"\tstandings\x18\x01 \x03(\v2\".strandline.compliance.v1.StandingR\tstandings\x128\n" +
-	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xfd\x03\n" +
+	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xb8\x04\n" +
 	"\x0eListDueRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12\x1d\n" +
@@ -2077,7 +2104,10 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\ainstant\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x12-\n" +
 	"\fhorizon_days\x18\b \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vhorizonDays\x127\n" +
-	"\bat_least\x18\t \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xc8\x01\n" +
+	"\bat_least\x18\t \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\x129\n" +
+	"\n" +
+	"known_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"\xc8\x01\n" +
 	"\aDueItem\x12\x12\n" +
 	"\x04unit\x18\x01 \x01(\tR\x04unit\x12\x1b\n" +
 	"\tasset_tag\x18\x02 \x01(\tR\bassetTag\x12\x12\n" +
@@ -2175,12 +2205,15 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB:\xe0A\x02\xbaH4r220^orgs/[a-z0-9-]{1,40}/rulePacks/[a-z0-9-]{1,40}$R\x04name\x12#\n" +
 	"\brevision\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\brevision\"V\n" +
 	"\x13GetRulePackResponse\x12?\n" +
-	"\trule_pack\x18\x01 \x01(\v2\".strandline.compliance.v1.RulePackR\brulePack\"\x95\x01\n" +
+	"\trule_pack\x18\x01 \x01(\v2\".strandline.compliance.v1.RulePackR\brulePack\"\x86\x02\n" +
 	"\x14ListRulePacksRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tR\tpageToken\"\x82\x01\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\x124\n" +
+	"\ainstant\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
+	"\n" +
+	"known_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"\x82\x01\n" +
 	"\x15ListRulePacksResponse\x12A\n" +
 	"\n" +
 	"rule_packs\x18\x01 \x03(\v2\".strandline.compliance.v1.RulePackR\trulePacks\x12&\n" +
@@ -2196,7 +2229,7 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\tLimitKind\x12\x1a\n" +
 	"\x16LIMIT_KIND_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fLIMIT_KIND_DATE\x10\x01\x12\x14\n" +
-	"\x10LIMIT_KIND_USAGE\x10\x022\x8b\x10\n" +
+	"\x10LIMIT_KIND_USAGE\x10\x022\x93\x1c\n" +
 	"\x11ComplianceService\x12\x9a\x01\n" +
 	"\vGetStanding\x12,.strandline.compliance.v1.GetStandingRequest\x1a-.strandline.compliance.v1.GetStandingResponse\".\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02$\x12\"/v1/{unit=orgs/*/units/*}:standing\x12\xb8\x01\n" +
 	"\x11BatchGetStandings\x122.strandline.compliance.v1.BatchGetStandingsRequest\x1a3.strandline.compliance.v1.BatchGetStandingsResponse\":\xa8\xbb\x18\b\x82\xd3\xe4\x93\x020:\x01*\"+/v1/{parent=orgs/*}/units:batchGetStandings\x12\x83\x01\n" +
@@ -2210,7 +2243,17 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\x82\xd3\xe4\x93\x02*:\x01*\"%/v1/{parent=orgs/*}/rulePacks:publish\x12\x95\x01\n" +
 	"\vGetRulePack\x12,.strandline.compliance.v1.GetRulePackRequest\x1a-.strandline.compliance.v1.GetRulePackResponse\")\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=orgs/*/rulePacks/*}\x12\x9b\x01\n" +
 	"\rListRulePacks\x12..strandline.compliance.v1.ListRulePacksRequest\x1a/.strandline.compliance.v1.ListRulePacksResponse\")\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{parent=orgs/*}/rulePacks\x12~\n" +
-	"\bEvaluate\x12).strandline.compliance.v1.EvaluateRequest\x1a*.strandline.compliance.v1.EvaluateResponse\"\x1b\xa8\xbb\x18\x01\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1:evaluate\x12\xb2\x01\n" +
+	"\bEvaluate\x12).strandline.compliance.v1.EvaluateRequest\x1a*.strandline.compliance.v1.EvaluateResponse\"\x1b\xa8\xbb\x18\x01\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1:evaluate\x12\x99\x01\n" +
+	"\vExplainUnit\x12,.strandline.compliance.v1.ExplainUnitRequest\x1a-.strandline.compliance.v1.ExplainUnitResponse\"-\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02#\x12!/v1/{unit=orgs/*/units/*}:explain\x12\x9d\x01\n" +
+	"\fForecastUnit\x12-.strandline.compliance.v1.ForecastUnitRequest\x1a..strandline.compliance.v1.ForecastUnitResponse\".\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02$\x12\"/v1/{unit=orgs/*/units/*}:forecast\x12\x9c\x01\n" +
+	"\vTryRulePack\x12,.strandline.compliance.v1.TryRulePackRequest\x1a-.strandline.compliance.v1.TryRulePackResponse\"0\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{parent=orgs/*}/rulePacks:try\x12\x9e\x01\n" +
+	"\vGrantWaiver\x12,.strandline.compliance.v1.GrantWaiverRequest\x1a-.strandline.compliance.v1.GrantWaiverResponse\"2\xa8\xbb\x18\x0f\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{parent=orgs/*/units/*}/waivers\x12\xa8\x01\n" +
+	"\fRevokeWaiver\x12-.strandline.compliance.v1.RevokeWaiverRequest\x1a..strandline.compliance.v1.RevokeWaiverResponse\"9\xa8\xbb\x18\x0f\x82\xd3\xe4\x93\x02/:\x01*\"*/v1/{name=orgs/*/units/*/waivers/*}:revoke\x12\x9b\x01\n" +
+	"\vListWaivers\x12,.strandline.compliance.v1.ListWaiversRequest\x1a-.strandline.compliance.v1.ListWaiversResponse\"/\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02%\x12#/v1/{parent=orgs/*/units/*}/waivers\x12\x93\x01\n" +
+	"\vListNotices\x12,.strandline.compliance.v1.ListNoticesRequest\x1a-.strandline.compliance.v1.ListNoticesResponse\"'\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02\x1d\x12\x1b/v1/{parent=orgs/*}/notices\x12x\n" +
+	"\rFollowNotices\x12..strandline.compliance.v1.FollowNoticesRequest\x1a/.strandline.compliance.v1.FollowNoticesResponse\"\x04\xa8\xbb\x18\b0\x01\x12\x9b\x01\n" +
+	"\vListDigests\x12,.strandline.compliance.v1.ListDigestsRequest\x1a-.strandline.compliance.v1.ListDigestsResponse\"/\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02%\x12#/v1/{parent=orgs/*/shops/*}/digests\x12\x92\x01\n" +
+	"\tGetDigest\x12*.strandline.compliance.v1.GetDigestRequest\x1a+.strandline.compliance.v1.GetDigestResponse\",\xa8\xbb\x18\b\x82\xd3\xe4\x93\x02\"\x12 /v1/{shop=orgs/*/shops/*}/digest\x12\xb2\x01\n" +
 	"\x11RebuildProjection\x122.strandline.compliance.v1.RebuildProjectionRequest\x1a3.strandline.compliance.v1.RebuildProjectionResponse\"4\xa8\xbb\x18\n" +
 	"\x82\xd3\xe4\x93\x02*:\x01*\"%/v1/{parent=orgs/*}:rebuildProjectionBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
 
@@ -2266,7 +2309,27 @@ var file_strandline_compliance_v1_compliance_service_proto_goTypes = []any{
 	(*Hold)(nil),                      // 34: strandline.compliance.v1.Hold
 	(*RulePack)(nil),                  // 35: strandline.compliance.v1.RulePack
 	(*EvaluateRequest)(nil),           // 36: strandline.compliance.v1.EvaluateRequest
-	(*EvaluateResponse)(nil),          // 37: strandline.compliance.v1.EvaluateResponse
+	(*ExplainUnitRequest)(nil),        // 37: strandline.compliance.v1.ExplainUnitRequest
+	(*ForecastUnitRequest)(nil),       // 38: strandline.compliance.v1.ForecastUnitRequest
+	(*TryRulePackRequest)(nil),        // 39: strandline.compliance.v1.TryRulePackRequest
+	(*GrantWaiverRequest)(nil),        // 40: strandline.compliance.v1.GrantWaiverRequest
+	(*RevokeWaiverRequest)(nil),       // 41: strandline.compliance.v1.RevokeWaiverRequest
+	(*ListWaiversRequest)(nil),        // 42: strandline.compliance.v1.ListWaiversRequest
+	(*ListNoticesRequest)(nil),        // 43: strandline.compliance.v1.ListNoticesRequest
+	(*FollowNoticesRequest)(nil),      // 44: strandline.compliance.v1.FollowNoticesRequest
+	(*ListDigestsRequest)(nil),        // 45: strandline.compliance.v1.ListDigestsRequest
+	(*GetDigestRequest)(nil),          // 46: strandline.compliance.v1.GetDigestRequest
+	(*EvaluateResponse)(nil),          // 47: strandline.compliance.v1.EvaluateResponse
+	(*ExplainUnitResponse)(nil),       // 48: strandline.compliance.v1.ExplainUnitResponse
+	(*ForecastUnitResponse)(nil),      // 49: strandline.compliance.v1.ForecastUnitResponse
+	(*TryRulePackResponse)(nil),       // 50: strandline.compliance.v1.TryRulePackResponse
+	(*GrantWaiverResponse)(nil),       // 51: strandline.compliance.v1.GrantWaiverResponse
+	(*RevokeWaiverResponse)(nil),      // 52: strandline.compliance.v1.RevokeWaiverResponse
+	(*ListWaiversResponse)(nil),       // 53: strandline.compliance.v1.ListWaiversResponse
+	(*ListNoticesResponse)(nil),       // 54: strandline.compliance.v1.ListNoticesResponse
+	(*FollowNoticesResponse)(nil),     // 55: strandline.compliance.v1.FollowNoticesResponse
+	(*ListDigestsResponse)(nil),       // 56: strandline.compliance.v1.ListDigestsResponse
+	(*GetDigestResponse)(nil),         // 57: strandline.compliance.v1.GetDigestResponse
 }
 var file_strandline_compliance_v1_compliance_service_proto_depIdxs = []int32{
 	30, // 0: strandline.compliance.v1.GetStandingRequest.instant:type_name -> google.protobuf.Timestamp
@@ -2281,64 +2344,87 @@ var file_strandline_compliance_v1_compliance_service_proto_depIdxs = []int32{
 	0,  // 9: strandline.compliance.v1.ListDueRequest.limit_kind:type_name -> strandline.compliance.v1.LimitKind
 	30, // 10: strandline.compliance.v1.ListDueRequest.instant:type_name -> google.protobuf.Timestamp
 	31, // 11: strandline.compliance.v1.ListDueRequest.at_least:type_name -> strandline.type.v1.Position
-	33, // 12: strandline.compliance.v1.DueItem.clock:type_name -> strandline.compliance.v1.Clock
-	6,  // 13: strandline.compliance.v1.ListDueResponse.items:type_name -> strandline.compliance.v1.DueItem
-	31, // 14: strandline.compliance.v1.ListDueResponse.position:type_name -> strandline.type.v1.Position
-	30, // 15: strandline.compliance.v1.SummarizeFleetRequest.instant:type_name -> google.protobuf.Timestamp
-	31, // 16: strandline.compliance.v1.SummarizeFleetRequest.at_least:type_name -> strandline.type.v1.Position
-	9,  // 17: strandline.compliance.v1.ShopSummary.counts:type_name -> strandline.compliance.v1.FleetCounts
-	29, // 18: strandline.compliance.v1.ShopSummary.kinds:type_name -> strandline.compliance.v1.ShopSummary.KindCounts
-	10, // 19: strandline.compliance.v1.SummarizeFleetResponse.org:type_name -> strandline.compliance.v1.ShopSummary
-	10, // 20: strandline.compliance.v1.SummarizeFleetResponse.shops:type_name -> strandline.compliance.v1.ShopSummary
-	31, // 21: strandline.compliance.v1.SummarizeFleetResponse.position:type_name -> strandline.type.v1.Position
-	34, // 22: strandline.compliance.v1.PlaceHoldRequest.hold:type_name -> strandline.compliance.v1.Hold
-	34, // 23: strandline.compliance.v1.PlaceHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 24: strandline.compliance.v1.PlaceHoldResponse.position:type_name -> strandline.type.v1.Position
-	34, // 25: strandline.compliance.v1.LiftHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 26: strandline.compliance.v1.LiftHoldResponse.position:type_name -> strandline.type.v1.Position
-	34, // 27: strandline.compliance.v1.GetHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 28: strandline.compliance.v1.ListHoldsRequest.at_least:type_name -> strandline.type.v1.Position
-	20, // 29: strandline.compliance.v1.ListHoldsResponse.holds:type_name -> strandline.compliance.v1.HeldUnit
-	31, // 30: strandline.compliance.v1.ListHoldsResponse.position:type_name -> strandline.type.v1.Position
-	34, // 31: strandline.compliance.v1.HeldUnit.hold:type_name -> strandline.compliance.v1.Hold
-	35, // 32: strandline.compliance.v1.PublishRulePackRequest.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	35, // 33: strandline.compliance.v1.PublishRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	31, // 34: strandline.compliance.v1.PublishRulePackResponse.position:type_name -> strandline.type.v1.Position
-	35, // 35: strandline.compliance.v1.GetRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	35, // 36: strandline.compliance.v1.ListRulePacksResponse.rule_packs:type_name -> strandline.compliance.v1.RulePack
-	31, // 37: strandline.compliance.v1.RebuildProjectionResponse.position:type_name -> strandline.type.v1.Position
-	9,  // 38: strandline.compliance.v1.ShopSummary.KindCounts.counts:type_name -> strandline.compliance.v1.FleetCounts
-	1,  // 39: strandline.compliance.v1.ComplianceService.GetStanding:input_type -> strandline.compliance.v1.GetStandingRequest
-	3,  // 40: strandline.compliance.v1.ComplianceService.BatchGetStandings:input_type -> strandline.compliance.v1.BatchGetStandingsRequest
-	5,  // 41: strandline.compliance.v1.ComplianceService.ListDue:input_type -> strandline.compliance.v1.ListDueRequest
-	8,  // 42: strandline.compliance.v1.ComplianceService.SummarizeFleet:input_type -> strandline.compliance.v1.SummarizeFleetRequest
-	12, // 43: strandline.compliance.v1.ComplianceService.PlaceHold:input_type -> strandline.compliance.v1.PlaceHoldRequest
-	14, // 44: strandline.compliance.v1.ComplianceService.LiftHold:input_type -> strandline.compliance.v1.LiftHoldRequest
-	16, // 45: strandline.compliance.v1.ComplianceService.GetHold:input_type -> strandline.compliance.v1.GetHoldRequest
-	18, // 46: strandline.compliance.v1.ComplianceService.ListHolds:input_type -> strandline.compliance.v1.ListHoldsRequest
-	21, // 47: strandline.compliance.v1.ComplianceService.PublishRulePack:input_type -> strandline.compliance.v1.PublishRulePackRequest
-	23, // 48: strandline.compliance.v1.ComplianceService.GetRulePack:input_type -> strandline.compliance.v1.GetRulePackRequest
-	25, // 49: strandline.compliance.v1.ComplianceService.ListRulePacks:input_type -> strandline.compliance.v1.ListRulePacksRequest
-	36, // 50: strandline.compliance.v1.ComplianceService.Evaluate:input_type -> strandline.compliance.v1.EvaluateRequest
-	27, // 51: strandline.compliance.v1.ComplianceService.RebuildProjection:input_type -> strandline.compliance.v1.RebuildProjectionRequest
-	2,  // 52: strandline.compliance.v1.ComplianceService.GetStanding:output_type -> strandline.compliance.v1.GetStandingResponse
-	4,  // 53: strandline.compliance.v1.ComplianceService.BatchGetStandings:output_type -> strandline.compliance.v1.BatchGetStandingsResponse
-	7,  // 54: strandline.compliance.v1.ComplianceService.ListDue:output_type -> strandline.compliance.v1.ListDueResponse
-	11, // 55: strandline.compliance.v1.ComplianceService.SummarizeFleet:output_type -> strandline.compliance.v1.SummarizeFleetResponse
-	13, // 56: strandline.compliance.v1.ComplianceService.PlaceHold:output_type -> strandline.compliance.v1.PlaceHoldResponse
-	15, // 57: strandline.compliance.v1.ComplianceService.LiftHold:output_type -> strandline.compliance.v1.LiftHoldResponse
-	17, // 58: strandline.compliance.v1.ComplianceService.GetHold:output_type -> strandline.compliance.v1.GetHoldResponse
-	19, // 59: strandline.compliance.v1.ComplianceService.ListHolds:output_type -> strandline.compliance.v1.ListHoldsResponse
-	22, // 60: strandline.compliance.v1.ComplianceService.PublishRulePack:output_type -> strandline.compliance.v1.PublishRulePackResponse
-	24, // 61: strandline.compliance.v1.ComplianceService.GetRulePack:output_type -> strandline.compliance.v1.GetRulePackResponse
-	26, // 62: strandline.compliance.v1.ComplianceService.ListRulePacks:output_type -> strandline.compliance.v1.ListRulePacksResponse
-	37, // 63: strandline.compliance.v1.ComplianceService.Evaluate:output_type -> strandline.compliance.v1.EvaluateResponse
-	28, // 64: strandline.compliance.v1.ComplianceService.RebuildProjection:output_type -> strandline.compliance.v1.RebuildProjectionResponse
-	52, // [52:65] is the sub-list for method output_type
-	39, // [39:52] is the sub-list for method input_type
-	39, // [39:39] is the sub-list for extension type_name
-	39, // [39:39] is the sub-list for extension extendee
-	0,  // [0:39] is the sub-list for field type_name
+	30, // 12: strandline.compliance.v1.ListDueRequest.known_time:type_name -> google.protobuf.Timestamp
+	33, // 13: strandline.compliance.v1.DueItem.clock:type_name -> strandline.compliance.v1.Clock
+	6,  // 14: strandline.compliance.v1.ListDueResponse.items:type_name -> strandline.compliance.v1.DueItem
+	31, // 15: strandline.compliance.v1.ListDueResponse.position:type_name -> strandline.type.v1.Position
+	30, // 16: strandline.compliance.v1.SummarizeFleetRequest.instant:type_name -> google.protobuf.Timestamp
+	31, // 17: strandline.compliance.v1.SummarizeFleetRequest.at_least:type_name -> strandline.type.v1.Position
+	9,  // 18: strandline.compliance.v1.ShopSummary.counts:type_name -> strandline.compliance.v1.FleetCounts
+	29, // 19: strandline.compliance.v1.ShopSummary.kinds:type_name -> strandline.compliance.v1.ShopSummary.KindCounts
+	10, // 20: strandline.compliance.v1.SummarizeFleetResponse.org:type_name -> strandline.compliance.v1.ShopSummary
+	10, // 21: strandline.compliance.v1.SummarizeFleetResponse.shops:type_name -> strandline.compliance.v1.ShopSummary
+	31, // 22: strandline.compliance.v1.SummarizeFleetResponse.position:type_name -> strandline.type.v1.Position
+	34, // 23: strandline.compliance.v1.PlaceHoldRequest.hold:type_name -> strandline.compliance.v1.Hold
+	34, // 24: strandline.compliance.v1.PlaceHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 25: strandline.compliance.v1.PlaceHoldResponse.position:type_name -> strandline.type.v1.Position
+	34, // 26: strandline.compliance.v1.LiftHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 27: strandline.compliance.v1.LiftHoldResponse.position:type_name -> strandline.type.v1.Position
+	34, // 28: strandline.compliance.v1.GetHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 29: strandline.compliance.v1.ListHoldsRequest.at_least:type_name -> strandline.type.v1.Position
+	20, // 30: strandline.compliance.v1.ListHoldsResponse.holds:type_name -> strandline.compliance.v1.HeldUnit
+	31, // 31: strandline.compliance.v1.ListHoldsResponse.position:type_name -> strandline.type.v1.Position
+	34, // 32: strandline.compliance.v1.HeldUnit.hold:type_name -> strandline.compliance.v1.Hold
+	35, // 33: strandline.compliance.v1.PublishRulePackRequest.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	35, // 34: strandline.compliance.v1.PublishRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	31, // 35: strandline.compliance.v1.PublishRulePackResponse.position:type_name -> strandline.type.v1.Position
+	35, // 36: strandline.compliance.v1.GetRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	30, // 37: strandline.compliance.v1.ListRulePacksRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 38: strandline.compliance.v1.ListRulePacksRequest.known_time:type_name -> google.protobuf.Timestamp
+	35, // 39: strandline.compliance.v1.ListRulePacksResponse.rule_packs:type_name -> strandline.compliance.v1.RulePack
+	31, // 40: strandline.compliance.v1.RebuildProjectionResponse.position:type_name -> strandline.type.v1.Position
+	9,  // 41: strandline.compliance.v1.ShopSummary.KindCounts.counts:type_name -> strandline.compliance.v1.FleetCounts
+	1,  // 42: strandline.compliance.v1.ComplianceService.GetStanding:input_type -> strandline.compliance.v1.GetStandingRequest
+	3,  // 43: strandline.compliance.v1.ComplianceService.BatchGetStandings:input_type -> strandline.compliance.v1.BatchGetStandingsRequest
+	5,  // 44: strandline.compliance.v1.ComplianceService.ListDue:input_type -> strandline.compliance.v1.ListDueRequest
+	8,  // 45: strandline.compliance.v1.ComplianceService.SummarizeFleet:input_type -> strandline.compliance.v1.SummarizeFleetRequest
+	12, // 46: strandline.compliance.v1.ComplianceService.PlaceHold:input_type -> strandline.compliance.v1.PlaceHoldRequest
+	14, // 47: strandline.compliance.v1.ComplianceService.LiftHold:input_type -> strandline.compliance.v1.LiftHoldRequest
+	16, // 48: strandline.compliance.v1.ComplianceService.GetHold:input_type -> strandline.compliance.v1.GetHoldRequest
+	18, // 49: strandline.compliance.v1.ComplianceService.ListHolds:input_type -> strandline.compliance.v1.ListHoldsRequest
+	21, // 50: strandline.compliance.v1.ComplianceService.PublishRulePack:input_type -> strandline.compliance.v1.PublishRulePackRequest
+	23, // 51: strandline.compliance.v1.ComplianceService.GetRulePack:input_type -> strandline.compliance.v1.GetRulePackRequest
+	25, // 52: strandline.compliance.v1.ComplianceService.ListRulePacks:input_type -> strandline.compliance.v1.ListRulePacksRequest
+	36, // 53: strandline.compliance.v1.ComplianceService.Evaluate:input_type -> strandline.compliance.v1.EvaluateRequest
+	37, // 54: strandline.compliance.v1.ComplianceService.ExplainUnit:input_type -> strandline.compliance.v1.ExplainUnitRequest
+	38, // 55: strandline.compliance.v1.ComplianceService.ForecastUnit:input_type -> strandline.compliance.v1.ForecastUnitRequest
+	39, // 56: strandline.compliance.v1.ComplianceService.TryRulePack:input_type -> strandline.compliance.v1.TryRulePackRequest
+	40, // 57: strandline.compliance.v1.ComplianceService.GrantWaiver:input_type -> strandline.compliance.v1.GrantWaiverRequest
+	41, // 58: strandline.compliance.v1.ComplianceService.RevokeWaiver:input_type -> strandline.compliance.v1.RevokeWaiverRequest
+	42, // 59: strandline.compliance.v1.ComplianceService.ListWaivers:input_type -> strandline.compliance.v1.ListWaiversRequest
+	43, // 60: strandline.compliance.v1.ComplianceService.ListNotices:input_type -> strandline.compliance.v1.ListNoticesRequest
+	44, // 61: strandline.compliance.v1.ComplianceService.FollowNotices:input_type -> strandline.compliance.v1.FollowNoticesRequest
+	45, // 62: strandline.compliance.v1.ComplianceService.ListDigests:input_type -> strandline.compliance.v1.ListDigestsRequest
+	46, // 63: strandline.compliance.v1.ComplianceService.GetDigest:input_type -> strandline.compliance.v1.GetDigestRequest
+	27, // 64: strandline.compliance.v1.ComplianceService.RebuildProjection:input_type -> strandline.compliance.v1.RebuildProjectionRequest
+	2,  // 65: strandline.compliance.v1.ComplianceService.GetStanding:output_type -> strandline.compliance.v1.GetStandingResponse
+	4,  // 66: strandline.compliance.v1.ComplianceService.BatchGetStandings:output_type -> strandline.compliance.v1.BatchGetStandingsResponse
+	7,  // 67: strandline.compliance.v1.ComplianceService.ListDue:output_type -> strandline.compliance.v1.ListDueResponse
+	11, // 68: strandline.compliance.v1.ComplianceService.SummarizeFleet:output_type -> strandline.compliance.v1.SummarizeFleetResponse
+	13, // 69: strandline.compliance.v1.ComplianceService.PlaceHold:output_type -> strandline.compliance.v1.PlaceHoldResponse
+	15, // 70: strandline.compliance.v1.ComplianceService.LiftHold:output_type -> strandline.compliance.v1.LiftHoldResponse
+	17, // 71: strandline.compliance.v1.ComplianceService.GetHold:output_type -> strandline.compliance.v1.GetHoldResponse
+	19, // 72: strandline.compliance.v1.ComplianceService.ListHolds:output_type -> strandline.compliance.v1.ListHoldsResponse
+	22, // 73: strandline.compliance.v1.ComplianceService.PublishRulePack:output_type -> strandline.compliance.v1.PublishRulePackResponse
+	24, // 74: strandline.compliance.v1.ComplianceService.GetRulePack:output_type -> strandline.compliance.v1.GetRulePackResponse
+	26, // 75: strandline.compliance.v1.ComplianceService.ListRulePacks:output_type -> strandline.compliance.v1.ListRulePacksResponse
+	47, // 76: strandline.compliance.v1.ComplianceService.Evaluate:output_type -> strandline.compliance.v1.EvaluateResponse
+	48, // 77: strandline.compliance.v1.ComplianceService.ExplainUnit:output_type -> strandline.compliance.v1.ExplainUnitResponse
+	49, // 78: strandline.compliance.v1.ComplianceService.ForecastUnit:output_type -> strandline.compliance.v1.ForecastUnitResponse
+	50, // 79: strandline.compliance.v1.ComplianceService.TryRulePack:output_type -> strandline.compliance.v1.TryRulePackResponse
+	51, // 80: strandline.compliance.v1.ComplianceService.GrantWaiver:output_type -> strandline.compliance.v1.GrantWaiverResponse
+	52, // 81: strandline.compliance.v1.ComplianceService.RevokeWaiver:output_type -> strandline.compliance.v1.RevokeWaiverResponse
+	53, // 82: strandline.compliance.v1.ComplianceService.ListWaivers:output_type -> strandline.compliance.v1.ListWaiversResponse
+	54, // 83: strandline.compliance.v1.ComplianceService.ListNotices:output_type -> strandline.compliance.v1.ListNoticesResponse
+	55, // 84: strandline.compliance.v1.ComplianceService.FollowNotices:output_type -> strandline.compliance.v1.FollowNoticesResponse
+	56, // 85: strandline.compliance.v1.ComplianceService.ListDigests:output_type -> strandline.compliance.v1.ListDigestsResponse
+	57, // 86: strandline.compliance.v1.ComplianceService.GetDigest:output_type -> strandline.compliance.v1.GetDigestResponse
+	28, // 87: strandline.compliance.v1.ComplianceService.RebuildProjection:output_type -> strandline.compliance.v1.RebuildProjectionResponse
+	65, // [65:88] is the sub-list for method output_type
+	42, // [42:65] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_compliance_service_proto_init() }
@@ -2347,8 +2433,12 @@ func file_strandline_compliance_v1_compliance_service_proto_init() {
 		return
 	}
 	file_strandline_compliance_v1_evaluate_proto_init()
+	file_strandline_compliance_v1_explain_proto_init()
+	file_strandline_compliance_v1_notice_proto_init()
 	file_strandline_compliance_v1_rule_proto_init()
 	file_strandline_compliance_v1_standing_proto_init()
+	file_strandline_compliance_v1_try_proto_init()
+	file_strandline_compliance_v1_waiver_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -31,6 +31,16 @@ const (
 	ComplianceService_GetRulePack_FullMethodName       = "/strandline.compliance.v1.ComplianceService/GetRulePack"
 	ComplianceService_ListRulePacks_FullMethodName     = "/strandline.compliance.v1.ComplianceService/ListRulePacks"
 	ComplianceService_Evaluate_FullMethodName          = "/strandline.compliance.v1.ComplianceService/Evaluate"
+	ComplianceService_ExplainUnit_FullMethodName       = "/strandline.compliance.v1.ComplianceService/ExplainUnit"
+	ComplianceService_ForecastUnit_FullMethodName      = "/strandline.compliance.v1.ComplianceService/ForecastUnit"
+	ComplianceService_TryRulePack_FullMethodName       = "/strandline.compliance.v1.ComplianceService/TryRulePack"
+	ComplianceService_GrantWaiver_FullMethodName       = "/strandline.compliance.v1.ComplianceService/GrantWaiver"
+	ComplianceService_RevokeWaiver_FullMethodName      = "/strandline.compliance.v1.ComplianceService/RevokeWaiver"
+	ComplianceService_ListWaivers_FullMethodName       = "/strandline.compliance.v1.ComplianceService/ListWaivers"
+	ComplianceService_ListNotices_FullMethodName       = "/strandline.compliance.v1.ComplianceService/ListNotices"
+	ComplianceService_FollowNotices_FullMethodName     = "/strandline.compliance.v1.ComplianceService/FollowNotices"
+	ComplianceService_ListDigests_FullMethodName       = "/strandline.compliance.v1.ComplianceService/ListDigests"
+	ComplianceService_GetDigest_FullMethodName         = "/strandline.compliance.v1.ComplianceService/GetDigest"
 	ComplianceService_RebuildProjection_FullMethodName = "/strandline.compliance.v1.ComplianceService/RebuildProjection"
 )
 
@@ -62,11 +72,31 @@ type ComplianceServiceClient interface {
 	PublishRulePack(ctx context.Context, in *PublishRulePackRequest, opts ...grpc.CallOption) (*PublishRulePackResponse, error)
 	// Reads a rule pack: its last revision, or the one asked for. Errors: NOT_FOUND.
 	GetRulePack(ctx context.Context, in *GetRulePackRequest, opts ...grpc.CallOption) (*GetRulePackResponse, error)
-	// Lists rule packs in their last revision, by id. Errors: PAGE_TOKEN_INVALID.
+	// Lists rule packs by id, in their last revision or in the one in force at an instant. Errors: PAGE_TOKEN_INVALID.
 	ListRulePacks(ctx context.Context, in *ListRulePacksRequest, opts ...grpc.CallOption) (*ListRulePacksResponse, error)
 	// Answers a question that carries everything the answer depends on. Reads and writes nothing.
 	// Errors: INVALID_FIELD, RULE_PACK_INVALID.
 	Evaluate(ctx context.Context, in *EvaluateRequest, opts ...grpc.CallOption) (*EvaluateResponse, error)
+	// One unit's clocks told link by link: rule, source, anchor, interval, every use counted, result. Errors: NOT_FOUND, NOT_CAUGHT_UP.
+	ExplainUnit(ctx context.Context, in *ExplainUnitRequest, opts ...grpc.CallOption) (*ExplainUnitResponse, error)
+	// When the usage limits of one unit will be reached, with the spread, and the chance of it before a day. Errors: NOT_FOUND, NOT_CAUGHT_UP.
+	ForecastUnit(ctx context.Context, in *ForecastUnitRequest, opts ...grpc.CallOption) (*ForecastUnitResponse, error)
+	// What a revision of a rule pack would do to the fleet. Writes nothing. Errors: RULE_PACK_INVALID, NOT_CAUGHT_UP.
+	TryRulePack(ctx context.Context, in *TryRulePackRequest, opts ...grpc.CallOption) (*TryRulePackResponse, error)
+	// Excuses a unit from a rule for a time. Errors: NOT_FOUND, RULE_NOT_WAIVABLE.
+	GrantWaiver(ctx context.Context, in *GrantWaiverRequest, opts ...grpc.CallOption) (*GrantWaiverResponse, error)
+	// Ends a waiver now. Errors: NOT_FOUND, WAIVER_REVOKED.
+	RevokeWaiver(ctx context.Context, in *RevokeWaiverRequest, opts ...grpc.CallOption) (*RevokeWaiverResponse, error)
+	// Lists waivers of a unit, or of all (`orgs/{org}/units/-`), the last granted first. Errors: PAGE_TOKEN_INVALID.
+	ListWaivers(ctx context.Context, in *ListWaiversRequest, opts ...grpc.CallOption) (*ListWaiversResponse, error)
+	// Lists what became due soon, due, overdue or fine again, by number. Errors: PAGE_TOKEN_INVALID.
+	ListNotices(ctx context.Context, in *ListNoticesRequest, opts ...grpc.CallOption) (*ListNoticesResponse, error)
+	// Streams notices after a number, and then as they come, until the caller ends it.
+	FollowNotices(ctx context.Context, in *FollowNoticesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FollowNoticesResponse], error)
+	// Lists the daily digests of a shop, or of all (`orgs/{org}/shops/-`), the latest first. Errors: PAGE_TOKEN_INVALID.
+	ListDigests(ctx context.Context, in *ListDigestsRequest, opts ...grpc.CallOption) (*ListDigestsResponse, error)
+	// Reads the digest of a shop and day with its notices. Errors: NOT_FOUND.
+	GetDigest(ctx context.Context, in *GetDigestRequest, opts ...grpc.CallOption) (*GetDigestResponse, error)
 	// Throws away what compliance keeps of registry and history for the org, and builds it again from their feeds. Holds
 	// placed by people and rule packs stay. Errors: UNAVAILABLE.
 	RebuildProjection(ctx context.Context, in *RebuildProjectionRequest, opts ...grpc.CallOption) (*RebuildProjectionResponse, error)
@@ -200,6 +230,115 @@ func (c *complianceServiceClient) Evaluate(ctx context.Context, in *EvaluateRequ
 	return out, nil
 }
 
+func (c *complianceServiceClient) ExplainUnit(ctx context.Context, in *ExplainUnitRequest, opts ...grpc.CallOption) (*ExplainUnitResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExplainUnitResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_ExplainUnit_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) ForecastUnit(ctx context.Context, in *ForecastUnitRequest, opts ...grpc.CallOption) (*ForecastUnitResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ForecastUnitResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_ForecastUnit_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) TryRulePack(ctx context.Context, in *TryRulePackRequest, opts ...grpc.CallOption) (*TryRulePackResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(TryRulePackResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_TryRulePack_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) GrantWaiver(ctx context.Context, in *GrantWaiverRequest, opts ...grpc.CallOption) (*GrantWaiverResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GrantWaiverResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_GrantWaiver_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) RevokeWaiver(ctx context.Context, in *RevokeWaiverRequest, opts ...grpc.CallOption) (*RevokeWaiverResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RevokeWaiverResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_RevokeWaiver_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) ListWaivers(ctx context.Context, in *ListWaiversRequest, opts ...grpc.CallOption) (*ListWaiversResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListWaiversResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_ListWaivers_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) ListNotices(ctx context.Context, in *ListNoticesRequest, opts ...grpc.CallOption) (*ListNoticesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListNoticesResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_ListNotices_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) FollowNotices(ctx context.Context, in *FollowNoticesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FollowNoticesResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &ComplianceService_ServiceDesc.Streams[0], ComplianceService_FollowNotices_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[FollowNoticesRequest, FollowNoticesResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ComplianceService_FollowNoticesClient = grpc.ServerStreamingClient[FollowNoticesResponse]
+
+func (c *complianceServiceClient) ListDigests(ctx context.Context, in *ListDigestsRequest, opts ...grpc.CallOption) (*ListDigestsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDigestsResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_ListDigests_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) GetDigest(ctx context.Context, in *GetDigestRequest, opts ...grpc.CallOption) (*GetDigestResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetDigestResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_GetDigest_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceServiceClient) RebuildProjection(ctx context.Context, in *RebuildProjectionRequest, opts ...grpc.CallOption) (*RebuildProjectionResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RebuildProjectionResponse)
@@ -238,11 +377,31 @@ type ComplianceServiceServer interface {
 	PublishRulePack(context.Context, *PublishRulePackRequest) (*PublishRulePackResponse, error)
 	// Reads a rule pack: its last revision, or the one asked for. Errors: NOT_FOUND.
 	GetRulePack(context.Context, *GetRulePackRequest) (*GetRulePackResponse, error)
-	// Lists rule packs in their last revision, by id. Errors: PAGE_TOKEN_INVALID.
+	// Lists rule packs by id, in their last revision or in the one in force at an instant. Errors: PAGE_TOKEN_INVALID.
 	ListRulePacks(context.Context, *ListRulePacksRequest) (*ListRulePacksResponse, error)
 	// Answers a question that carries everything the answer depends on. Reads and writes nothing.
 	// Errors: INVALID_FIELD, RULE_PACK_INVALID.
 	Evaluate(context.Context, *EvaluateRequest) (*EvaluateResponse, error)
+	// One unit's clocks told link by link: rule, source, anchor, interval, every use counted, result. Errors: NOT_FOUND, NOT_CAUGHT_UP.
+	ExplainUnit(context.Context, *ExplainUnitRequest) (*ExplainUnitResponse, error)
+	// When the usage limits of one unit will be reached, with the spread, and the chance of it before a day. Errors: NOT_FOUND, NOT_CAUGHT_UP.
+	ForecastUnit(context.Context, *ForecastUnitRequest) (*ForecastUnitResponse, error)
+	// What a revision of a rule pack would do to the fleet. Writes nothing. Errors: RULE_PACK_INVALID, NOT_CAUGHT_UP.
+	TryRulePack(context.Context, *TryRulePackRequest) (*TryRulePackResponse, error)
+	// Excuses a unit from a rule for a time. Errors: NOT_FOUND, RULE_NOT_WAIVABLE.
+	GrantWaiver(context.Context, *GrantWaiverRequest) (*GrantWaiverResponse, error)
+	// Ends a waiver now. Errors: NOT_FOUND, WAIVER_REVOKED.
+	RevokeWaiver(context.Context, *RevokeWaiverRequest) (*RevokeWaiverResponse, error)
+	// Lists waivers of a unit, or of all (`orgs/{org}/units/-`), the last granted first. Errors: PAGE_TOKEN_INVALID.
+	ListWaivers(context.Context, *ListWaiversRequest) (*ListWaiversResponse, error)
+	// Lists what became due soon, due, overdue or fine again, by number. Errors: PAGE_TOKEN_INVALID.
+	ListNotices(context.Context, *ListNoticesRequest) (*ListNoticesResponse, error)
+	// Streams notices after a number, and then as they come, until the caller ends it.
+	FollowNotices(*FollowNoticesRequest, grpc.ServerStreamingServer[FollowNoticesResponse]) error
+	// Lists the daily digests of a shop, or of all (`orgs/{org}/shops/-`), the latest first. Errors: PAGE_TOKEN_INVALID.
+	ListDigests(context.Context, *ListDigestsRequest) (*ListDigestsResponse, error)
+	// Reads the digest of a shop and day with its notices. Errors: NOT_FOUND.
+	GetDigest(context.Context, *GetDigestRequest) (*GetDigestResponse, error)
 	// Throws away what compliance keeps of registry and history for the org, and builds it again from their feeds. Holds
 	// placed by people and rule packs stay. Errors: UNAVAILABLE.
 	RebuildProjection(context.Context, *RebuildProjectionRequest) (*RebuildProjectionResponse, error)
@@ -291,6 +450,36 @@ func (UnimplementedComplianceServiceServer) ListRulePacks(context.Context, *List
 }
 func (UnimplementedComplianceServiceServer) Evaluate(context.Context, *EvaluateRequest) (*EvaluateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Evaluate not implemented")
+}
+func (UnimplementedComplianceServiceServer) ExplainUnit(context.Context, *ExplainUnitRequest) (*ExplainUnitResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExplainUnit not implemented")
+}
+func (UnimplementedComplianceServiceServer) ForecastUnit(context.Context, *ForecastUnitRequest) (*ForecastUnitResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ForecastUnit not implemented")
+}
+func (UnimplementedComplianceServiceServer) TryRulePack(context.Context, *TryRulePackRequest) (*TryRulePackResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method TryRulePack not implemented")
+}
+func (UnimplementedComplianceServiceServer) GrantWaiver(context.Context, *GrantWaiverRequest) (*GrantWaiverResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GrantWaiver not implemented")
+}
+func (UnimplementedComplianceServiceServer) RevokeWaiver(context.Context, *RevokeWaiverRequest) (*RevokeWaiverResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RevokeWaiver not implemented")
+}
+func (UnimplementedComplianceServiceServer) ListWaivers(context.Context, *ListWaiversRequest) (*ListWaiversResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListWaivers not implemented")
+}
+func (UnimplementedComplianceServiceServer) ListNotices(context.Context, *ListNoticesRequest) (*ListNoticesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListNotices not implemented")
+}
+func (UnimplementedComplianceServiceServer) FollowNotices(*FollowNoticesRequest, grpc.ServerStreamingServer[FollowNoticesResponse]) error {
+	return status.Error(codes.Unimplemented, "method FollowNotices not implemented")
+}
+func (UnimplementedComplianceServiceServer) ListDigests(context.Context, *ListDigestsRequest) (*ListDigestsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDigests not implemented")
+}
+func (UnimplementedComplianceServiceServer) GetDigest(context.Context, *GetDigestRequest) (*GetDigestResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetDigest not implemented")
 }
 func (UnimplementedComplianceServiceServer) RebuildProjection(context.Context, *RebuildProjectionRequest) (*RebuildProjectionResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RebuildProjection not implemented")
@@ -532,6 +721,179 @@ func _ComplianceService_Evaluate_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceService_ExplainUnit_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExplainUnitRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).ExplainUnit(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_ExplainUnit_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).ExplainUnit(ctx, req.(*ExplainUnitRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_ForecastUnit_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ForecastUnitRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).ForecastUnit(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_ForecastUnit_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).ForecastUnit(ctx, req.(*ForecastUnitRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_TryRulePack_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TryRulePackRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).TryRulePack(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_TryRulePack_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).TryRulePack(ctx, req.(*TryRulePackRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_GrantWaiver_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GrantWaiverRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).GrantWaiver(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_GrantWaiver_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).GrantWaiver(ctx, req.(*GrantWaiverRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_RevokeWaiver_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RevokeWaiverRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).RevokeWaiver(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_RevokeWaiver_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).RevokeWaiver(ctx, req.(*RevokeWaiverRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_ListWaivers_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListWaiversRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).ListWaivers(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_ListWaivers_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).ListWaivers(ctx, req.(*ListWaiversRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_ListNotices_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListNoticesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).ListNotices(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_ListNotices_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).ListNotices(ctx, req.(*ListNoticesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_FollowNotices_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(FollowNoticesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(ComplianceServiceServer).FollowNotices(m, &grpc.GenericServerStream[FollowNoticesRequest, FollowNoticesResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ComplianceService_FollowNoticesServer = grpc.ServerStreamingServer[FollowNoticesResponse]
+
+func _ComplianceService_ListDigests_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDigestsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).ListDigests(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_ListDigests_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).ListDigests(ctx, req.(*ListDigestsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_GetDigest_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetDigestRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).GetDigest(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_GetDigest_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).GetDigest(ctx, req.(*GetDigestRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceService_RebuildProjection_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(RebuildProjectionRequest)
 	if err := dec(in); err != nil {
@@ -606,10 +968,52 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceService_Evaluate_Handler,
 		},
 		{
+			MethodName: "ExplainUnit",
+			Handler:    _ComplianceService_ExplainUnit_Handler,
+		},
+		{
+			MethodName: "ForecastUnit",
+			Handler:    _ComplianceService_ForecastUnit_Handler,
+		},
+		{
+			MethodName: "TryRulePack",
+			Handler:    _ComplianceService_TryRulePack_Handler,
+		},
+		{
+			MethodName: "GrantWaiver",
+			Handler:    _ComplianceService_GrantWaiver_Handler,
+		},
+		{
+			MethodName: "RevokeWaiver",
+			Handler:    _ComplianceService_RevokeWaiver_Handler,
+		},
+		{
+			MethodName: "ListWaivers",
+			Handler:    _ComplianceService_ListWaivers_Handler,
+		},
+		{
+			MethodName: "ListNotices",
+			Handler:    _ComplianceService_ListNotices_Handler,
+		},
+		{
+			MethodName: "ListDigests",
+			Handler:    _ComplianceService_ListDigests_Handler,
+		},
+		{
+			MethodName: "GetDigest",
+			Handler:    _ComplianceService_GetDigest_Handler,
+		},
+		{
 			MethodName: "RebuildProjection",
 			Handler:    _ComplianceService_RebuildProjection_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "FollowNotices",
+			Handler:       _ComplianceService_FollowNotices_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "strandline/compliance/v1/compliance_service.proto",
 }

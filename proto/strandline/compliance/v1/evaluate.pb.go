@@ -42,7 +42,9 @@ type EvaluateRequest struct {
 	// The instant asked about.
 	Instant *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=instant,proto3" json:"instant,omitempty"`
 	// Only what was recorded by then counts; unset for all.
-	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
+	KnownTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
+	// Waivers that were granted.
+	Waivers       []*EvaluatedWaiver `protobuf:"bytes,8,rep,name=waivers,proto3" json:"waivers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -126,6 +128,13 @@ func (x *EvaluateRequest) GetKnownTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *EvaluateRequest) GetWaivers() []*EvaluatedWaiver {
+	if x != nil {
+		return x.Waivers
+	}
+	return nil
+}
+
 // What is known of a unit.
 type UnitFacts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -146,7 +155,11 @@ type UnitFacts struct {
 	// Where it was, earliest first.
 	Stays []*UnitFacts_Stay `protobuf:"bytes,8,rep,name=stays,proto3" json:"stays,omitempty"`
 	// When it was retired; unset while it is in the fleet.
-	RetireTime    *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=retire_time,json=retireTime,proto3" json:"retire_time,omitempty"`
+	RetireTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=retire_time,json=retireTime,proto3" json:"retire_time,omitempty"`
+	// Serial number, for predicates.
+	SerialNumber string `protobuf:"bytes,10,opt,name=serial_number,json=serialNumber,proto3" json:"serial_number,omitempty"`
+	// Model, for predicates.
+	Model         string `protobuf:"bytes,11,opt,name=model,proto3" json:"model,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -244,6 +257,111 @@ func (x *UnitFacts) GetRetireTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *UnitFacts) GetSerialNumber() string {
+	if x != nil {
+		return x.SerialNumber
+	}
+	return ""
+}
+
+func (x *UnitFacts) GetModel() string {
+	if x != nil {
+		return x.Model
+	}
+	return ""
+}
+
+// A waiver as Evaluate takes it.
+type EvaluatedWaiver struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The unit.
+	Unit string `protobuf:"bytes,1,opt,name=unit,proto3" json:"unit,omitempty"`
+	// `{pack}/{rule}`.
+	Rule string `protobuf:"bytes,2,opt,name=rule,proto3" json:"rule,omitempty"`
+	// First day.
+	StartDate *date.Date `protobuf:"bytes,3,opt,name=start_date,json=startDate,proto3" json:"start_date,omitempty"`
+	// Last day.
+	EndDate *date.Date `protobuf:"bytes,4,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
+	// When it was granted.
+	GrantTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=grant_time,json=grantTime,proto3" json:"grant_time,omitempty"`
+	// When it was revoked; unset while it stands.
+	RevokeTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EvaluatedWaiver) Reset() {
+	*x = EvaluatedWaiver{}
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EvaluatedWaiver) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EvaluatedWaiver) ProtoMessage() {}
+
+func (x *EvaluatedWaiver) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EvaluatedWaiver.ProtoReflect.Descriptor instead.
+func (*EvaluatedWaiver) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *EvaluatedWaiver) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *EvaluatedWaiver) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *EvaluatedWaiver) GetStartDate() *date.Date {
+	if x != nil {
+		return x.StartDate
+	}
+	return nil
+}
+
+func (x *EvaluatedWaiver) GetEndDate() *date.Date {
+	if x != nil {
+		return x.EndDate
+	}
+	return nil
+}
+
+func (x *EvaluatedWaiver) GetGrantTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.GrantTime
+	}
+	return nil
+}
+
+func (x *EvaluatedWaiver) GetRevokeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RevokeTime
+	}
+	return nil
+}
+
 // An entry as Evaluate takes it: with a short id and the recorded instant given, not assigned.
 type EvaluatedEntry struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -271,7 +389,7 @@ type EvaluatedEntry struct {
 
 func (x *EvaluatedEntry) Reset() {
 	*x = EvaluatedEntry{}
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[2]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -283,7 +401,7 @@ func (x *EvaluatedEntry) String() string {
 func (*EvaluatedEntry) ProtoMessage() {}
 
 func (x *EvaluatedEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[2]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -296,7 +414,7 @@ func (x *EvaluatedEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluatedEntry.ProtoReflect.Descriptor instead.
 func (*EvaluatedEntry) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{2}
+	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *EvaluatedEntry) GetId() string {
@@ -431,7 +549,7 @@ type EvaluatedAmendment struct {
 
 func (x *EvaluatedAmendment) Reset() {
 	*x = EvaluatedAmendment{}
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[3]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +561,7 @@ func (x *EvaluatedAmendment) String() string {
 func (*EvaluatedAmendment) ProtoMessage() {}
 
 func (x *EvaluatedAmendment) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[3]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +574,7 @@ func (x *EvaluatedAmendment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluatedAmendment.ProtoReflect.Descriptor instead.
 func (*EvaluatedAmendment) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{3}
+	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *EvaluatedAmendment) GetCorrectedEntry() string {
@@ -490,7 +608,7 @@ type EvaluatedFitting struct {
 
 func (x *EvaluatedFitting) Reset() {
 	*x = EvaluatedFitting{}
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[4]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -502,7 +620,7 @@ func (x *EvaluatedFitting) String() string {
 func (*EvaluatedFitting) ProtoMessage() {}
 
 func (x *EvaluatedFitting) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[4]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -515,7 +633,7 @@ func (x *EvaluatedFitting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluatedFitting.ProtoReflect.Descriptor instead.
 func (*EvaluatedFitting) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{4}
+	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *EvaluatedFitting) GetPart() string {
@@ -550,14 +668,16 @@ func (x *EvaluatedFitting) GetUnfitTime() *timestamppb.Timestamp {
 type EvaluateResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The answer, with every clock and hold.
-	Standing      *Standing `protobuf:"bytes,1,opt,name=standing,proto3" json:"standing,omitempty"`
+	Standing *Standing `protobuf:"bytes,1,opt,name=standing,proto3" json:"standing,omitempty"`
+	// Its clocks told link by link.
+	Clocks        []*ClockExplanation `protobuf:"bytes,2,rep,name=clocks,proto3" json:"clocks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *EvaluateResponse) Reset() {
 	*x = EvaluateResponse{}
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[5]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -569,7 +689,7 @@ func (x *EvaluateResponse) String() string {
 func (*EvaluateResponse) ProtoMessage() {}
 
 func (x *EvaluateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[5]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -582,12 +702,19 @@ func (x *EvaluateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateResponse.ProtoReflect.Descriptor instead.
 func (*EvaluateResponse) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{5}
+	return file_strandline_compliance_v1_evaluate_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *EvaluateResponse) GetStanding() *Standing {
 	if x != nil {
 		return x.Standing
+	}
+	return nil
+}
+
+func (x *EvaluateResponse) GetClocks() []*ClockExplanation {
+	if x != nil {
+		return x.Clocks
 	}
 	return nil
 }
@@ -609,7 +736,7 @@ type UnitFacts_Stay struct {
 
 func (x *UnitFacts_Stay) Reset() {
 	*x = UnitFacts_Stay{}
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[6]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -621,7 +748,7 @@ func (x *UnitFacts_Stay) String() string {
 func (*UnitFacts_Stay) ProtoMessage() {}
 
 func (x *UnitFacts_Stay) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[6]
+	mi := &file_strandline_compliance_v1_evaluate_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -669,7 +796,7 @@ var File_strandline_compliance_v1_evaluate_proto protoreflect.FileDescriptor
 
 const file_strandline_compliance_v1_evaluate_proto_rawDesc = "" +
 	"\n" +
-	"'strandline/compliance/v1/evaluate.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a#strandline/compliance/v1/rule.proto\x1a'strandline/compliance/v1/standing.proto\x1a!strandline/history/v1/entry.proto\"\xe5\x03\n" +
+	"'strandline/compliance/v1/evaluate.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a&strandline/compliance/v1/explain.proto\x1a#strandline/compliance/v1/rule.proto\x1a'strandline/compliance/v1/standing.proto\x1a!strandline/history/v1/entry.proto\"\xb5\x04\n" +
 	"\x0fEvaluateRequest\x12\x1c\n" +
 	"\x04unit\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04unit\x12H\n" +
 	"\x05units\x18\x02 \x03(\v2#.strandline.compliance.v1.UnitFactsB\r\xe0A\x02\xbaH\a\x92\x01\x04\b\x01\x10dR\x05units\x12N\n" +
@@ -680,7 +807,8 @@ const file_strandline_compliance_v1_evaluate_proto_rawDesc = "" +
 	"rule_packs\x18\x05 \x03(\v2\".strandline.compliance.v1.RulePackB\b\xbaH\x05\x92\x01\x02\x10dR\trulePacks\x12?\n" +
 	"\ainstant\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\ainstant\x129\n" +
 	"\n" +
-	"known_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"\x9c\x06\n" +
+	"known_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\x12N\n" +
+	"\awaivers\x18\b \x03(\v2).strandline.compliance.v1.EvaluatedWaiverB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\awaivers\"\xe9\x06\n" +
 	"\tUnitFacts\x12!\n" +
 	"\x04unit\x18\x01 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04unit\x124\n" +
 	"\x04kind\x18\x02 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\x04kind\x12\x1d\n" +
@@ -693,7 +821,10 @@ const file_strandline_compliance_v1_evaluate_proto_rawDesc = "" +
 	"\x0fcommission_date\x18\a \x01(\v2\x11.google.type.DateR\x0ecommissionDate\x12N\n" +
 	"\x05stays\x18\b \x03(\v2(.strandline.compliance.v1.UnitFacts.StayB\x0e\xe0A\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\x05stays\x12;\n" +
 	"\vretire_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"retireTime\x1a\xd4\x01\n" +
+	"retireTime\x12,\n" +
+	"\rserial_number\x18\n" +
+	" \x01(\tB\a\xbaH\x04r\x02\x18PR\fserialNumber\x12\x1d\n" +
+	"\x05model\x18\v \x01(\tB\a\xbaH\x04r\x02\x18dR\x05model\x1a\xd4\x01\n" +
 	"\x04Stay\x129\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12)\n" +
@@ -702,7 +833,17 @@ const file_strandline_compliance_v1_evaluate_proto_rawDesc = "" +
 	"\x04shop\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x04shop\x1a=\n" +
 	"\x0fAttributesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xa0\x04\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xd0\x02\n" +
+	"\x0fEvaluatedWaiver\x12!\n" +
+	"\x04unit\x18\x01 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04unit\x12!\n" +
+	"\x04rule\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04rule\x12;\n" +
+	"\n" +
+	"start_date\x18\x03 \x01(\v2\x11.google.type.DateB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\tstartDate\x127\n" +
+	"\bend_date\x18\x04 \x01(\v2\x11.google.type.DateB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aendDate\x12D\n" +
+	"\n" +
+	"grant_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\tgrantTime\x12;\n" +
+	"\vrevoke_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"revokeTime\"\xa0\x04\n" +
 	"\x0eEvaluatedEntry\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x02id\x12!\n" +
 	"\x04unit\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04unit\x12J\n" +
@@ -722,9 +863,10 @@ const file_strandline_compliance_v1_evaluate_proto_rawDesc = "" +
 	"\x04host\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04host\x12@\n" +
 	"\bfit_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\afitTime\x129\n" +
 	"\n" +
-	"unfit_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tunfitTime\"R\n" +
+	"unfit_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tunfitTime\"\x96\x01\n" +
 	"\x10EvaluateResponse\x12>\n" +
-	"\bstanding\x18\x01 \x01(\v2\".strandline.compliance.v1.StandingR\bstandingBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
+	"\bstanding\x18\x01 \x01(\v2\".strandline.compliance.v1.StandingR\bstanding\x12B\n" +
+	"\x06clocks\x18\x02 \x03(\v2*.strandline.compliance.v1.ClockExplanationR\x06clocksBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
 
 var (
 	file_strandline_compliance_v1_evaluate_proto_rawDescOnce sync.Once
@@ -738,55 +880,63 @@ func file_strandline_compliance_v1_evaluate_proto_rawDescGZIP() []byte {
 	return file_strandline_compliance_v1_evaluate_proto_rawDescData
 }
 
-var file_strandline_compliance_v1_evaluate_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_strandline_compliance_v1_evaluate_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_strandline_compliance_v1_evaluate_proto_goTypes = []any{
 	(*EvaluateRequest)(nil),       // 0: strandline.compliance.v1.EvaluateRequest
 	(*UnitFacts)(nil),             // 1: strandline.compliance.v1.UnitFacts
-	(*EvaluatedEntry)(nil),        // 2: strandline.compliance.v1.EvaluatedEntry
-	(*EvaluatedAmendment)(nil),    // 3: strandline.compliance.v1.EvaluatedAmendment
-	(*EvaluatedFitting)(nil),      // 4: strandline.compliance.v1.EvaluatedFitting
-	(*EvaluateResponse)(nil),      // 5: strandline.compliance.v1.EvaluateResponse
-	(*UnitFacts_Stay)(nil),        // 6: strandline.compliance.v1.UnitFacts.Stay
-	nil,                           // 7: strandline.compliance.v1.UnitFacts.AttributesEntry
-	(*RulePack)(nil),              // 8: strandline.compliance.v1.RulePack
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 10: google.type.Date
-	(*v1.Usage)(nil),              // 11: strandline.history.v1.Usage
-	(*v1.Service)(nil),            // 12: strandline.history.v1.Service
-	(*v1.Test)(nil),               // 13: strandline.history.v1.Test
-	(*v1.Condition)(nil),          // 14: strandline.history.v1.Condition
-	(*v1.Replacement)(nil),        // 15: strandline.history.v1.Replacement
-	(*Standing)(nil),              // 16: strandline.compliance.v1.Standing
+	(*EvaluatedWaiver)(nil),       // 2: strandline.compliance.v1.EvaluatedWaiver
+	(*EvaluatedEntry)(nil),        // 3: strandline.compliance.v1.EvaluatedEntry
+	(*EvaluatedAmendment)(nil),    // 4: strandline.compliance.v1.EvaluatedAmendment
+	(*EvaluatedFitting)(nil),      // 5: strandline.compliance.v1.EvaluatedFitting
+	(*EvaluateResponse)(nil),      // 6: strandline.compliance.v1.EvaluateResponse
+	(*UnitFacts_Stay)(nil),        // 7: strandline.compliance.v1.UnitFacts.Stay
+	nil,                           // 8: strandline.compliance.v1.UnitFacts.AttributesEntry
+	(*RulePack)(nil),              // 9: strandline.compliance.v1.RulePack
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 11: google.type.Date
+	(*v1.Usage)(nil),              // 12: strandline.history.v1.Usage
+	(*v1.Service)(nil),            // 13: strandline.history.v1.Service
+	(*v1.Test)(nil),               // 14: strandline.history.v1.Test
+	(*v1.Condition)(nil),          // 15: strandline.history.v1.Condition
+	(*v1.Replacement)(nil),        // 16: strandline.history.v1.Replacement
+	(*Standing)(nil),              // 17: strandline.compliance.v1.Standing
+	(*ClockExplanation)(nil),      // 18: strandline.compliance.v1.ClockExplanation
 }
 var file_strandline_compliance_v1_evaluate_proto_depIdxs = []int32{
 	1,  // 0: strandline.compliance.v1.EvaluateRequest.units:type_name -> strandline.compliance.v1.UnitFacts
-	2,  // 1: strandline.compliance.v1.EvaluateRequest.entries:type_name -> strandline.compliance.v1.EvaluatedEntry
-	4,  // 2: strandline.compliance.v1.EvaluateRequest.fittings:type_name -> strandline.compliance.v1.EvaluatedFitting
-	8,  // 3: strandline.compliance.v1.EvaluateRequest.rule_packs:type_name -> strandline.compliance.v1.RulePack
-	9,  // 4: strandline.compliance.v1.EvaluateRequest.instant:type_name -> google.protobuf.Timestamp
-	9,  // 5: strandline.compliance.v1.EvaluateRequest.known_time:type_name -> google.protobuf.Timestamp
-	7,  // 6: strandline.compliance.v1.UnitFacts.attributes:type_name -> strandline.compliance.v1.UnitFacts.AttributesEntry
-	10, // 7: strandline.compliance.v1.UnitFacts.manufacture_date:type_name -> google.type.Date
-	10, // 8: strandline.compliance.v1.UnitFacts.commission_date:type_name -> google.type.Date
-	6,  // 9: strandline.compliance.v1.UnitFacts.stays:type_name -> strandline.compliance.v1.UnitFacts.Stay
-	9,  // 10: strandline.compliance.v1.UnitFacts.retire_time:type_name -> google.protobuf.Timestamp
-	9,  // 11: strandline.compliance.v1.EvaluatedEntry.occurred_time:type_name -> google.protobuf.Timestamp
-	9,  // 12: strandline.compliance.v1.EvaluatedEntry.recorded_time:type_name -> google.protobuf.Timestamp
-	11, // 13: strandline.compliance.v1.EvaluatedEntry.usage:type_name -> strandline.history.v1.Usage
-	12, // 14: strandline.compliance.v1.EvaluatedEntry.service:type_name -> strandline.history.v1.Service
-	13, // 15: strandline.compliance.v1.EvaluatedEntry.test:type_name -> strandline.history.v1.Test
-	14, // 16: strandline.compliance.v1.EvaluatedEntry.condition:type_name -> strandline.history.v1.Condition
-	3,  // 17: strandline.compliance.v1.EvaluatedEntry.amendment:type_name -> strandline.compliance.v1.EvaluatedAmendment
-	15, // 18: strandline.compliance.v1.EvaluatedAmendment.replacement:type_name -> strandline.history.v1.Replacement
-	9,  // 19: strandline.compliance.v1.EvaluatedFitting.fit_time:type_name -> google.protobuf.Timestamp
-	9,  // 20: strandline.compliance.v1.EvaluatedFitting.unfit_time:type_name -> google.protobuf.Timestamp
-	16, // 21: strandline.compliance.v1.EvaluateResponse.standing:type_name -> strandline.compliance.v1.Standing
-	9,  // 22: strandline.compliance.v1.UnitFacts.Stay.start_time:type_name -> google.protobuf.Timestamp
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	3,  // 1: strandline.compliance.v1.EvaluateRequest.entries:type_name -> strandline.compliance.v1.EvaluatedEntry
+	5,  // 2: strandline.compliance.v1.EvaluateRequest.fittings:type_name -> strandline.compliance.v1.EvaluatedFitting
+	9,  // 3: strandline.compliance.v1.EvaluateRequest.rule_packs:type_name -> strandline.compliance.v1.RulePack
+	10, // 4: strandline.compliance.v1.EvaluateRequest.instant:type_name -> google.protobuf.Timestamp
+	10, // 5: strandline.compliance.v1.EvaluateRequest.known_time:type_name -> google.protobuf.Timestamp
+	2,  // 6: strandline.compliance.v1.EvaluateRequest.waivers:type_name -> strandline.compliance.v1.EvaluatedWaiver
+	8,  // 7: strandline.compliance.v1.UnitFacts.attributes:type_name -> strandline.compliance.v1.UnitFacts.AttributesEntry
+	11, // 8: strandline.compliance.v1.UnitFacts.manufacture_date:type_name -> google.type.Date
+	11, // 9: strandline.compliance.v1.UnitFacts.commission_date:type_name -> google.type.Date
+	7,  // 10: strandline.compliance.v1.UnitFacts.stays:type_name -> strandline.compliance.v1.UnitFacts.Stay
+	10, // 11: strandline.compliance.v1.UnitFacts.retire_time:type_name -> google.protobuf.Timestamp
+	11, // 12: strandline.compliance.v1.EvaluatedWaiver.start_date:type_name -> google.type.Date
+	11, // 13: strandline.compliance.v1.EvaluatedWaiver.end_date:type_name -> google.type.Date
+	10, // 14: strandline.compliance.v1.EvaluatedWaiver.grant_time:type_name -> google.protobuf.Timestamp
+	10, // 15: strandline.compliance.v1.EvaluatedWaiver.revoke_time:type_name -> google.protobuf.Timestamp
+	10, // 16: strandline.compliance.v1.EvaluatedEntry.occurred_time:type_name -> google.protobuf.Timestamp
+	10, // 17: strandline.compliance.v1.EvaluatedEntry.recorded_time:type_name -> google.protobuf.Timestamp
+	12, // 18: strandline.compliance.v1.EvaluatedEntry.usage:type_name -> strandline.history.v1.Usage
+	13, // 19: strandline.compliance.v1.EvaluatedEntry.service:type_name -> strandline.history.v1.Service
+	14, // 20: strandline.compliance.v1.EvaluatedEntry.test:type_name -> strandline.history.v1.Test
+	15, // 21: strandline.compliance.v1.EvaluatedEntry.condition:type_name -> strandline.history.v1.Condition
+	4,  // 22: strandline.compliance.v1.EvaluatedEntry.amendment:type_name -> strandline.compliance.v1.EvaluatedAmendment
+	16, // 23: strandline.compliance.v1.EvaluatedAmendment.replacement:type_name -> strandline.history.v1.Replacement
+	10, // 24: strandline.compliance.v1.EvaluatedFitting.fit_time:type_name -> google.protobuf.Timestamp
+	10, // 25: strandline.compliance.v1.EvaluatedFitting.unfit_time:type_name -> google.protobuf.Timestamp
+	17, // 26: strandline.compliance.v1.EvaluateResponse.standing:type_name -> strandline.compliance.v1.Standing
+	18, // 27: strandline.compliance.v1.EvaluateResponse.clocks:type_name -> strandline.compliance.v1.ClockExplanation
+	10, // 28: strandline.compliance.v1.UnitFacts.Stay.start_time:type_name -> google.protobuf.Timestamp
+	29, // [29:29] is the sub-list for method output_type
+	29, // [29:29] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_evaluate_proto_init() }
@@ -794,9 +944,10 @@ func file_strandline_compliance_v1_evaluate_proto_init() {
 	if File_strandline_compliance_v1_evaluate_proto != nil {
 		return
 	}
+	file_strandline_compliance_v1_explain_proto_init()
 	file_strandline_compliance_v1_rule_proto_init()
 	file_strandline_compliance_v1_standing_proto_init()
-	file_strandline_compliance_v1_evaluate_proto_msgTypes[2].OneofWrappers = []any{
+	file_strandline_compliance_v1_evaluate_proto_msgTypes[3].OneofWrappers = []any{
 		(*EvaluatedEntry_Usage)(nil),
 		(*EvaluatedEntry_Service)(nil),
 		(*EvaluatedEntry_Test)(nil),
@@ -809,7 +960,7 @@ func file_strandline_compliance_v1_evaluate_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_strandline_compliance_v1_evaluate_proto_rawDesc), len(file_strandline_compliance_v1_evaluate_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

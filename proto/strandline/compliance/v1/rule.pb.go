@@ -199,6 +199,169 @@ func (Use) EnumDescriptor() ([]byte, []int) {
 	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{2}
 }
 
+// What work done after the last day of use means for the next interval.
+type LatePolicy int32
+
+const (
+	// Not stated: from the work.
+	LatePolicy_LATE_POLICY_UNSPECIFIED LatePolicy = 0
+	// The next interval counts from the work, however late.
+	LatePolicy_LATE_POLICY_FROM_WORK LatePolicy = 1
+	// The next interval counts from the last day on which the work should have been done: lateness is not rewarded.
+	LatePolicy_LATE_POLICY_FROM_DUE LatePolicy = 2
+	// Late work of the rule's own activity does not count: one of `satisfied_by`, the more thorough ones, is needed.
+	LatePolicy_LATE_POLICY_ESCALATE LatePolicy = 3
+)
+
+// Enum value maps for LatePolicy.
+var (
+	LatePolicy_name = map[int32]string{
+		0: "LATE_POLICY_UNSPECIFIED",
+		1: "LATE_POLICY_FROM_WORK",
+		2: "LATE_POLICY_FROM_DUE",
+		3: "LATE_POLICY_ESCALATE",
+	}
+	LatePolicy_value = map[string]int32{
+		"LATE_POLICY_UNSPECIFIED": 0,
+		"LATE_POLICY_FROM_WORK":   1,
+		"LATE_POLICY_FROM_DUE":    2,
+		"LATE_POLICY_ESCALATE":    3,
+	}
+)
+
+func (x LatePolicy) Enum() *LatePolicy {
+	p := new(LatePolicy)
+	*p = x
+	return p
+}
+
+func (x LatePolicy) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LatePolicy) Descriptor() protoreflect.EnumDescriptor {
+	return file_strandline_compliance_v1_rule_proto_enumTypes[3].Descriptor()
+}
+
+func (LatePolicy) Type() protoreflect.EnumType {
+	return &file_strandline_compliance_v1_rule_proto_enumTypes[3]
+}
+
+func (x LatePolicy) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LatePolicy.Descriptor instead.
+func (LatePolicy) EnumDescriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{3}
+}
+
+// What a date marked on a unit means.
+type MarkMeaning int32
+
+const (
+	// Not stated: the date of the work.
+	MarkMeaning_MARK_MEANING_UNSPECIFIED MarkMeaning = 0
+	// The date of the work; intervals count from it.
+	MarkMeaning_MARK_MEANING_WORK_DATE MarkMeaning = 1
+	// The last day, or the last month, for which the work holds. It ends no later than the rule's own limit from the day of the work.
+	MarkMeaning_MARK_MEANING_EXPIRY_DATE MarkMeaning = 2
+)
+
+// Enum value maps for MarkMeaning.
+var (
+	MarkMeaning_name = map[int32]string{
+		0: "MARK_MEANING_UNSPECIFIED",
+		1: "MARK_MEANING_WORK_DATE",
+		2: "MARK_MEANING_EXPIRY_DATE",
+	}
+	MarkMeaning_value = map[string]int32{
+		"MARK_MEANING_UNSPECIFIED": 0,
+		"MARK_MEANING_WORK_DATE":   1,
+		"MARK_MEANING_EXPIRY_DATE": 2,
+	}
+)
+
+func (x MarkMeaning) Enum() *MarkMeaning {
+	p := new(MarkMeaning)
+	*p = x
+	return p
+}
+
+func (x MarkMeaning) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MarkMeaning) Descriptor() protoreflect.EnumDescriptor {
+	return file_strandline_compliance_v1_rule_proto_enumTypes[4].Descriptor()
+}
+
+func (MarkMeaning) Type() protoreflect.EnumType {
+	return &file_strandline_compliance_v1_rule_proto_enumTypes[4]
+}
+
+func (x MarkMeaning) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MarkMeaning.Descriptor instead.
+func (MarkMeaning) EnumDescriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{4}
+}
+
+// How the two belong together.
+type Companion_Order int32
+
+const (
+	// Not stated; refused.
+	Companion_ORDER_UNSPECIFIED Companion_Order = 0
+	// Either may come first.
+	Companion_ORDER_TOGETHER Companion_Order = 1
+	// The companion comes first, or in the same entry.
+	Companion_ORDER_BEFORE Companion_Order = 2
+)
+
+// Enum value maps for Companion_Order.
+var (
+	Companion_Order_name = map[int32]string{
+		0: "ORDER_UNSPECIFIED",
+		1: "ORDER_TOGETHER",
+		2: "ORDER_BEFORE",
+	}
+	Companion_Order_value = map[string]int32{
+		"ORDER_UNSPECIFIED": 0,
+		"ORDER_TOGETHER":    1,
+		"ORDER_BEFORE":      2,
+	}
+)
+
+func (x Companion_Order) Enum() *Companion_Order {
+	p := new(Companion_Order)
+	*p = x
+	return p
+}
+
+func (x Companion_Order) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Companion_Order) Descriptor() protoreflect.EnumDescriptor {
+	return file_strandline_compliance_v1_rule_proto_enumTypes[5].Descriptor()
+}
+
+func (Companion_Order) Type() protoreflect.EnumType {
+	return &file_strandline_compliance_v1_rule_proto_enumTypes[5]
+}
+
+func (x Companion_Order) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Companion_Order.Descriptor instead.
+func (Companion_Order) EnumDescriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{6, 0}
+}
+
 // Where a rule comes from.
 type Source struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -282,7 +445,14 @@ type Scope struct {
 	// Makers.
 	Makers []string `protobuf:"bytes,3,rep,name=makers,proto3" json:"makers,omitempty"`
 	// Attributes the unit must have. A value may list alternatives separated by `|`.
-	Attributes    map[string]string `protobuf:"bytes,4,rep,name=attributes,proto3" json:"attributes,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	Attributes map[string]string `protobuf:"bytes,4,rep,name=attributes,proto3" json:"attributes,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	// A predicate in CEL (https://cel.dev) over the unit and the shop it is at; empty does not restrict. It yields true or false
+	// from: `kind`, `maker`, `model`, `size`, `serial`, `shop`, `jurisdiction` (strings); `manufactured` and `commissioned` (dates as
+	// `2019-03-01`, a month mark as its first day, empty if not known); `attributes` (a map of strings); `attr(key)`, an attribute or
+	// an empty string; `serialWithin(serial, first, last)`, true for a serial number of that range; `inJurisdiction(code)`, true for
+	// the code itself and its parts. Example: `attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`. A predicate that fails on a
+	// unit covers it: a rule too many is safer than one too few.
+	Where         string `protobuf:"bytes,5,opt,name=where,proto3" json:"where,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -343,6 +513,13 @@ func (x *Scope) GetAttributes() map[string]string {
 		return x.Attributes
 	}
 	return nil
+}
+
+func (x *Scope) GetWhere() string {
+	if x != nil {
+		return x.Where
+	}
+	return ""
 }
 
 // How long until the activity is due again. The first limit reached binds.
@@ -500,6 +677,356 @@ func (x *Lead) GetFills() int64 {
 	return 0
 }
 
+// A shorter limit for a unit that is used hard.
+type ConditionalLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The use from which the limit applies. Once it was reached since the anchor, the limit stays until the activity is performed.
+	Intensity *ConditionalLimit_Intensity `protobuf:"bytes,1,opt,name=intensity,proto3" json:"intensity,omitempty"`
+	// The limit, beside the rule's own: the first that is reached binds, so it can only tighten.
+	Limit         *Limit `protobuf:"bytes,2,opt,name=limit,proto3" json:"limit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConditionalLimit) Reset() {
+	*x = ConditionalLimit{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConditionalLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConditionalLimit) ProtoMessage() {}
+
+func (x *ConditionalLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConditionalLimit.ProtoReflect.Descriptor instead.
+func (*ConditionalLimit) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ConditionalLimit) GetIntensity() *ConditionalLimit_Intensity {
+	if x != nil {
+		return x.Intensity
+	}
+	return nil
+}
+
+func (x *ConditionalLimit) GetLimit() *Limit {
+	if x != nil {
+		return x.Limit
+	}
+	return nil
+}
+
+// A longer date limit that rests on evidence, for example a documented risk assessment. When the evidence expires, the rule's own
+// limit is back.
+type EvidenceLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The activity whose passed entry is the evidence, for example `risk-assessment`. A later entry that did not pass ends it.
+	Activity string `protobuf:"bytes,1,opt,name=activity,proto3" json:"activity,omitempty"`
+	// Months for which the evidence counts, from its date.
+	ValidMonths int32 `protobuf:"varint,2,opt,name=valid_months,json=validMonths,proto3" json:"valid_months,omitempty"`
+	// Date limit in months while it counts; more than the rule's own.
+	Months        int32 `protobuf:"varint,3,opt,name=months,proto3" json:"months,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EvidenceLimit) Reset() {
+	*x = EvidenceLimit{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EvidenceLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EvidenceLimit) ProtoMessage() {}
+
+func (x *EvidenceLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EvidenceLimit.ProtoReflect.Descriptor instead.
+func (*EvidenceLimit) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *EvidenceLimit) GetActivity() string {
+	if x != nil {
+		return x.Activity
+	}
+	return ""
+}
+
+func (x *EvidenceLimit) GetValidMonths() int32 {
+	if x != nil {
+		return x.ValidMonths
+	}
+	return 0
+}
+
+func (x *EvidenceLimit) GetMonths() int32 {
+	if x != nil {
+		return x.Months
+	}
+	return 0
+}
+
+// Another activity without which the rule's own does not count.
+type Companion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The companion.
+	Activity string `protobuf:"bytes,1,opt,name=activity,proto3" json:"activity,omitempty"`
+	// How they belong together.
+	Order Companion_Order `protobuf:"varint,2,opt,name=order,proto3,enum=strandline.compliance.v1.Companion_Order" json:"order,omitempty"`
+	// At most so many days between the two; 0 for the same day at the unit's shop.
+	WithinDays    int32 `protobuf:"varint,3,opt,name=within_days,json=withinDays,proto3" json:"within_days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Companion) Reset() {
+	*x = Companion{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Companion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Companion) ProtoMessage() {}
+
+func (x *Companion) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Companion.ProtoReflect.Descriptor instead.
+func (*Companion) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Companion) GetActivity() string {
+	if x != nil {
+		return x.Activity
+	}
+	return ""
+}
+
+func (x *Companion) GetOrder() Companion_Order {
+	if x != nil {
+		return x.Order
+	}
+	return Companion_ORDER_UNSPECIFIED
+}
+
+func (x *Companion) GetWithinDays() int32 {
+	if x != nil {
+		return x.WithinDays
+	}
+	return 0
+}
+
+// What a unit counts from that was never used, under a rule that counts from first use: unused units age too.
+type Storage struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Months.
+	Months int32 `protobuf:"varint,1,opt,name=months,proto3" json:"months,omitempty"`
+	// From what, in this order.
+	Baselines     []Baseline `protobuf:"varint,2,rep,packed,name=baselines,proto3,enum=strandline.compliance.v1.Baseline" json:"baselines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Storage) Reset() {
+	*x = Storage{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Storage) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Storage) ProtoMessage() {}
+
+func (x *Storage) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Storage.ProtoReflect.Descriptor instead.
+func (*Storage) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Storage) GetMonths() int32 {
+	if x != nil {
+		return x.Months
+	}
+	return 0
+}
+
+func (x *Storage) GetBaselines() []Baseline {
+	if x != nil {
+		return x.Baselines
+	}
+	return nil
+}
+
+// How a rule that is new, or tighter than in the revision before, lands on units that were in the fleet already. Such a unit gets a
+// day within the phase-in, the same whenever it is asked about and spread evenly over the fleet; until then the rule does not block it.
+type PhaseIn struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Days over which the fleet is spread, from the first day of the rule; 0 for 90.
+	Days int32 `protobuf:"varint,1,opt,name=days,proto3" json:"days,omitempty"`
+	// No phase-in: the rule binds everything from its first day.
+	AtOnce        bool `protobuf:"varint,2,opt,name=at_once,json=atOnce,proto3" json:"at_once,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PhaseIn) Reset() {
+	*x = PhaseIn{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PhaseIn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PhaseIn) ProtoMessage() {}
+
+func (x *PhaseIn) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PhaseIn.ProtoReflect.Descriptor instead.
+func (*PhaseIn) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *PhaseIn) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *PhaseIn) GetAtOnce() bool {
+	if x != nil {
+		return x.AtOnce
+	}
+	return false
+}
+
+// A step of a table that weighs running time by temperature.
+type TemperatureWeight struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// From this temperature on, in degrees Celsius, up to the next step's.
+	FromCelsius int32 `protobuf:"zigzag32,1,opt,name=from_celsius,json=fromCelsius,proto3" json:"from_celsius,omitempty"`
+	// An hour counts as so many hundredths of one, rounded up to whole nanoseconds.
+	Percent       int32 `protobuf:"varint,2,opt,name=percent,proto3" json:"percent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TemperatureWeight) Reset() {
+	*x = TemperatureWeight{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TemperatureWeight) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TemperatureWeight) ProtoMessage() {}
+
+func (x *TemperatureWeight) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TemperatureWeight.ProtoReflect.Descriptor instead.
+func (*TemperatureWeight) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *TemperatureWeight) GetFromCelsius() int32 {
+	if x != nil {
+		return x.FromCelsius
+	}
+	return 0
+}
+
+func (x *TemperatureWeight) GetPercent() int32 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
 // An activity, the units it is for, and how often.
 type Rule struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -530,13 +1057,33 @@ type Rule struct {
 	EndOfLife bool `protobuf:"varint,12,opt,name=end_of_life,json=endOfLife,proto3" json:"end_of_life,omitempty"`
 	// A unit last filled before its date limit passed may still be handed out. Off unless the law says so and the house agrees.
 	HandOutIfFilledBefore bool `protobuf:"varint,13,opt,name=hand_out_if_filled_before,json=handOutIfFilledBefore,proto3" json:"hand_out_if_filled_before,omitempty"`
-	unknownFields         protoimpl.UnknownFields
-	sizeCache             protoimpl.SizeCache
+	// Shorter limits for units that are used hard.
+	ConditionalLimits []*ConditionalLimit `protobuf:"bytes,14,rep,name=conditional_limits,json=conditionalLimits,proto3" json:"conditional_limits,omitempty"`
+	// A longer date limit that rests on evidence.
+	ExtendedBy *EvidenceLimit `protobuf:"bytes,15,opt,name=extended_by,json=extendedBy,proto3" json:"extended_by,omitempty"`
+	// Activities without which the rule's own does not count.
+	Companions []*Companion `protobuf:"bytes,16,rep,name=companions,proto3" json:"companions,omitempty"`
+	// What a never used unit counts from; only with BASELINE_FIRST_USE.
+	Storage *Storage `protobuf:"bytes,17,opt,name=storage,proto3" json:"storage,omitempty"`
+	// How the rule lands on an old fleet. Unset: spread over 90 days; for AUTHORITY_LAW and ends of life, which are never phased in
+	// unless a law itself says so, at once.
+	PhaseIn *PhaseIn `protobuf:"bytes,18,opt,name=phase_in,json=phaseIn,proto3" json:"phase_in,omitempty"`
+	// A table, by rising temperature, that weighs running time. A use without a temperature, or colder than the first step, counts by
+	// the heaviest step.
+	RunningTimeWeights []*TemperatureWeight `protobuf:"bytes,19,rep,name=running_time_weights,json=runningTimeWeights,proto3" json:"running_time_weights,omitempty"`
+	// What late work means for the next interval.
+	LatePolicy LatePolicy `protobuf:"varint,20,opt,name=late_policy,json=latePolicy,proto3,enum=strandline.compliance.v1.LatePolicy" json:"late_policy,omitempty"`
+	// What a date marked on the unit means.
+	MarkMeaning MarkMeaning `protobuf:"varint,21,opt,name=mark_meaning,json=markMeaning,proto3,enum=strandline.compliance.v1.MarkMeaning" json:"mark_meaning,omitempty"`
+	// Minutes that the activity takes at the bench, for planning; 0 if not known.
+	BenchMinutes  int32 `protobuf:"varint,22,opt,name=bench_minutes,json=benchMinutes,proto3" json:"bench_minutes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Rule) Reset() {
 	*x = Rule{}
-	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[4]
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -548,7 +1095,7 @@ func (x *Rule) String() string {
 func (*Rule) ProtoMessage() {}
 
 func (x *Rule) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[4]
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -561,7 +1108,7 @@ func (x *Rule) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Rule.ProtoReflect.Descriptor instead.
 func (*Rule) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{4}
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Rule) GetId() string {
@@ -655,6 +1202,69 @@ func (x *Rule) GetHandOutIfFilledBefore() bool {
 	return false
 }
 
+func (x *Rule) GetConditionalLimits() []*ConditionalLimit {
+	if x != nil {
+		return x.ConditionalLimits
+	}
+	return nil
+}
+
+func (x *Rule) GetExtendedBy() *EvidenceLimit {
+	if x != nil {
+		return x.ExtendedBy
+	}
+	return nil
+}
+
+func (x *Rule) GetCompanions() []*Companion {
+	if x != nil {
+		return x.Companions
+	}
+	return nil
+}
+
+func (x *Rule) GetStorage() *Storage {
+	if x != nil {
+		return x.Storage
+	}
+	return nil
+}
+
+func (x *Rule) GetPhaseIn() *PhaseIn {
+	if x != nil {
+		return x.PhaseIn
+	}
+	return nil
+}
+
+func (x *Rule) GetRunningTimeWeights() []*TemperatureWeight {
+	if x != nil {
+		return x.RunningTimeWeights
+	}
+	return nil
+}
+
+func (x *Rule) GetLatePolicy() LatePolicy {
+	if x != nil {
+		return x.LatePolicy
+	}
+	return LatePolicy_LATE_POLICY_UNSPECIFIED
+}
+
+func (x *Rule) GetMarkMeaning() MarkMeaning {
+	if x != nil {
+		return x.MarkMeaning
+	}
+	return MarkMeaning_MARK_MEANING_UNSPECIFIED
+}
+
+func (x *Rule) GetBenchMinutes() int32 {
+	if x != nil {
+		return x.BenchMinutes
+	}
+	return 0
+}
+
 // What lifts the hold of a condition report.
 type ConditionProof struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -668,7 +1278,7 @@ type ConditionProof struct {
 
 func (x *ConditionProof) Reset() {
 	*x = ConditionProof{}
-	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[5]
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -680,7 +1290,7 @@ func (x *ConditionProof) String() string {
 func (*ConditionProof) ProtoMessage() {}
 
 func (x *ConditionProof) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[5]
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -693,7 +1303,7 @@ func (x *ConditionProof) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConditionProof.ProtoReflect.Descriptor instead.
 func (*ConditionProof) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{5}
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ConditionProof) GetConditions() []string {
@@ -735,7 +1345,7 @@ type RulePack struct {
 
 func (x *RulePack) Reset() {
 	*x = RulePack{}
-	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[6]
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -747,7 +1357,7 @@ func (x *RulePack) String() string {
 func (*RulePack) ProtoMessage() {}
 
 func (x *RulePack) ProtoReflect() protoreflect.Message {
-	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[6]
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -760,7 +1370,7 @@ func (x *RulePack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulePack.ProtoReflect.Descriptor instead.
 func (*RulePack) Descriptor() ([]byte, []int) {
-	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{6}
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RulePack) GetName() string {
@@ -819,6 +1429,79 @@ func (x *RulePack) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// So much use within so many days. At least one of dives, running time and fills; each that is given counts alone.
+type ConditionalLimit_Intensity struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Dives; 0 for none.
+	Dives int64 `protobuf:"varint,1,opt,name=dives,proto3" json:"dives,omitempty"`
+	// Running time; unset for none.
+	RunningTime *durationpb.Duration `protobuf:"bytes,2,opt,name=running_time,json=runningTime,proto3" json:"running_time,omitempty"`
+	// Fills; 0 for none. With 30 in 30 days: filled daily on average.
+	Fills int64 `protobuf:"varint,3,opt,name=fills,proto3" json:"fills,omitempty"`
+	// Length of the period in days, counted in the unit's time zone. It may end on any day since the anchor.
+	Days          int32 `protobuf:"varint,4,opt,name=days,proto3" json:"days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConditionalLimit_Intensity) Reset() {
+	*x = ConditionalLimit_Intensity{}
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConditionalLimit_Intensity) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConditionalLimit_Intensity) ProtoMessage() {}
+
+func (x *ConditionalLimit_Intensity) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_rule_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConditionalLimit_Intensity.ProtoReflect.Descriptor instead.
+func (*ConditionalLimit_Intensity) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_rule_proto_rawDescGZIP(), []int{4, 0}
+}
+
+func (x *ConditionalLimit_Intensity) GetDives() int64 {
+	if x != nil {
+		return x.Dives
+	}
+	return 0
+}
+
+func (x *ConditionalLimit_Intensity) GetRunningTime() *durationpb.Duration {
+	if x != nil {
+		return x.RunningTime
+	}
+	return nil
+}
+
+func (x *ConditionalLimit_Intensity) GetFills() int64 {
+	if x != nil {
+		return x.Fills
+	}
+	return 0
+}
+
+func (x *ConditionalLimit_Intensity) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
 var File_strandline_compliance_v1_rule_proto protoreflect.FileDescriptor
 
 const file_strandline_compliance_v1_rule_proto_rawDesc = "" +
@@ -829,7 +1512,7 @@ const file_strandline_compliance_v1_rule_proto_rawDesc = "" +
 	"\asection\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\asection\x12!\n" +
 	"\aedition\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18xR\aedition\x12\x1f\n" +
 	"\vfrom_memory\x18\x04 \x01(\bR\n" +
-	"fromMemory\"\xfd\x02\n" +
+	"fromMemory\"\x9d\x03\n" +
 	"\x05Scope\x12:\n" +
 	"\x05kinds\x18\x01 \x03(\tB$\xbaH!\x92\x01\x1e\x10(\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\x05kinds\x12O\n" +
 	"\rjurisdictions\x18\x02 \x03(\tB)\xbaH&\x92\x01#\x10P\"\x1fr\x1d2\x1b^[A-Z]{2}(-[A-Z0-9]{1,3})?$R\rjurisdictions\x12(\n" +
@@ -837,7 +1520,8 @@ const file_strandline_compliance_v1_rule_proto_rawDesc = "" +
 	"\x10P\"\x06r\x04\x10\x01\x18PR\x06makers\x12~\n" +
 	"\n" +
 	"attributes\x18\x04 \x03(\v2/.strandline.compliance.v1.Scope.AttributesEntryB-\xbaH*\x9a\x01'\x10\x14\"\x1ar\x182\x16^[a-z][a-z0-9_]{0,47}$*\ar\x05\x10\x01\x18\xc8\x01R\n" +
-	"attributes\x1a=\n" +
+	"attributes\x12\x1e\n" +
+	"\x05where\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x05where\x1a=\n" +
 	"\x0fAttributesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xe6\x01\n" +
@@ -854,7 +1538,40 @@ const file_strandline_compliance_v1_rule_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\x04days\x12\x1d\n" +
 	"\x05dives\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05dives\x12F\n" +
 	"\frunning_time\x18\x03 \x01(\v2\x19.google.protobuf.DurationB\b\xbaH\x05\xaa\x01\x022\x00R\vrunningTime\x12\x1d\n" +
-	"\x05fills\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05fills\"\xb6\x06\n" +
+	"\x05fills\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05fills\"\xf9\x02\n" +
+	"\x10ConditionalLimit\x12]\n" +
+	"\tintensity\x18\x01 \x01(\v24.strandline.compliance.v1.ConditionalLimit.IntensityB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\tintensity\x12@\n" +
+	"\x05limit\x18\x02 \x01(\v2\x1f.strandline.compliance.v1.LimitB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x05limit\x1a\xc3\x01\n" +
+	"\tIntensity\x12!\n" +
+	"\x05dives\x18\x01 \x01(\x03B\v\xbaH\b\"\x06\x18\xa0\x8d\x06(\x00R\x05dives\x12M\n" +
+	"\frunning_time\x18\x02 \x01(\v2\x19.google.protobuf.DurationB\x0f\xbaH\f\xaa\x01\t\"\x05\b\x80\xa2\x95\x11*\x00R\vrunningTime\x12!\n" +
+	"\x05fills\x18\x03 \x01(\x03B\v\xbaH\b\"\x06\x18\xa0\x8d\x06(\x00R\x05fills\x12!\n" +
+	"\x04days\x18\x04 \x01(\x05B\r\xe0A\x02\xbaH\a\x1a\x05\x18\xee\x02(\x01R\x04days\"\xa6\x01\n" +
+	"\rEvidenceLimit\x12<\n" +
+	"\bactivity\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\bactivity\x120\n" +
+	"\fvalid_months\x18\x02 \x01(\x05B\r\xe0A\x02\xbaH\a\x1a\x05\x18\xb0\t(\x01R\vvalidMonths\x12%\n" +
+	"\x06months\x18\x03 \x01(\x05B\r\xe0A\x02\xbaH\a\x1a\x05\x18\xb0\t(\x01R\x06months\"\x8c\x02\n" +
+	"\tCompanion\x12<\n" +
+	"\bactivity\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\bactivity\x12N\n" +
+	"\x05order\x18\x02 \x01(\x0e2).strandline.compliance.v1.Companion.OrderB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05order\x12+\n" +
+	"\vwithin_days\x18\x03 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\n" +
+	"withinDays\"D\n" +
+	"\x05Order\x12\x15\n" +
+	"\x11ORDER_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eORDER_TOGETHER\x10\x01\x12\x10\n" +
+	"\fORDER_BEFORE\x10\x02\"\x8a\x01\n" +
+	"\aStorage\x12%\n" +
+	"\x06months\x18\x01 \x01(\x05B\r\xe0A\x02\xbaH\a\x1a\x05\x18\xb0\t(\x01R\x06months\x12X\n" +
+	"\tbaselines\x18\x02 \x03(\x0e2\".strandline.compliance.v1.BaselineB\x16\xe0A\x02\xbaH\x10\x92\x01\r\b\x01\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\tbaselines\"B\n" +
+	"\aPhaseIn\x12\x1e\n" +
+	"\x04days\x18\x01 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\x04days\x12\x17\n" +
+	"\aat_once\x18\x02 \x01(\bR\x06atOnce\"k\n" +
+	"\x11TemperatureWeight\x12-\n" +
+	"\ffrom_celsius\x18\x01 \x01(\x11B\n" +
+	"\xbaH\a:\x05\x18\xb4\x01(wR\vfromCelsius\x12'\n" +
+	"\apercent\x18\x02 \x01(\x05B\r\xe0A\x02\xbaH\a\x1a\x05\x18\x90N(\x01R\apercent\"\xee\v\n" +
 	"\x04Rule\x12>\n" +
 	"\x02id\x18\x01 \x01(\tB.\xe0A\x02\xbaH(r&2$^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$R\x02id\x12#\n" +
 	"\x05title\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xa0\x01R\x05title\x12<\n" +
@@ -869,7 +1586,21 @@ const file_strandline_compliance_v1_rule_proto_rawDesc = "" +
 	" \x03(\tB&\xbaH#\x92\x01 \x10\x14\x18\x01\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\vsatisfiedBy\x12M\n" +
 	"\x06blocks\x18\v \x03(\x0e2\x1d.strandline.compliance.v1.UseB\x16\xe0A\x02\xbaH\x10\x92\x01\r\b\x01\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x06blocks\x12\x1e\n" +
 	"\vend_of_life\x18\f \x01(\bR\tendOfLife\x128\n" +
-	"\x19hand_out_if_filled_before\x18\r \x01(\bR\x15handOutIfFilledBefore\"\x9d\x01\n" +
+	"\x19hand_out_if_filled_before\x18\r \x01(\bR\x15handOutIfFilledBefore\x12c\n" +
+	"\x12conditional_limits\x18\x0e \x03(\v2*.strandline.compliance.v1.ConditionalLimitB\b\xbaH\x05\x92\x01\x02\x10\bR\x11conditionalLimits\x12H\n" +
+	"\vextended_by\x18\x0f \x01(\v2'.strandline.compliance.v1.EvidenceLimitR\n" +
+	"extendedBy\x12M\n" +
+	"\n" +
+	"companions\x18\x10 \x03(\v2#.strandline.compliance.v1.CompanionB\b\xbaH\x05\x92\x01\x02\x10\bR\n" +
+	"companions\x12;\n" +
+	"\astorage\x18\x11 \x01(\v2!.strandline.compliance.v1.StorageR\astorage\x12<\n" +
+	"\bphase_in\x18\x12 \x01(\v2!.strandline.compliance.v1.PhaseInR\aphaseIn\x12g\n" +
+	"\x14running_time_weights\x18\x13 \x03(\v2+.strandline.compliance.v1.TemperatureWeightB\b\xbaH\x05\x92\x01\x02\x10(R\x12runningTimeWeights\x12O\n" +
+	"\vlate_policy\x18\x14 \x01(\x0e2$.strandline.compliance.v1.LatePolicyB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"latePolicy\x12R\n" +
+	"\fmark_meaning\x18\x15 \x01(\x0e2%.strandline.compliance.v1.MarkMeaningB\b\xbaH\x05\x82\x01\x02\x10\x01R\vmarkMeaning\x12/\n" +
+	"\rbench_minutes\x18\x16 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe0N(\x00R\fbenchMinutes\"\x9d\x01\n" +
 	"\x0eConditionProof\x12D\n" +
 	"\n" +
 	"conditions\x18\x01 \x03(\tB$\xbaH!\x92\x01\x1e\x10(\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\n" +
@@ -900,7 +1631,17 @@ const file_strandline_compliance_v1_rule_proto_rawDesc = "" +
 	"\x03Use\x12\x13\n" +
 	"\x0fUSE_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fUSE_HAND_OUT\x10\x01\x12\f\n" +
-	"\bUSE_FILL\x10\x02BKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
+	"\bUSE_FILL\x10\x02*x\n" +
+	"\n" +
+	"LatePolicy\x12\x1b\n" +
+	"\x17LATE_POLICY_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15LATE_POLICY_FROM_WORK\x10\x01\x12\x18\n" +
+	"\x14LATE_POLICY_FROM_DUE\x10\x02\x12\x18\n" +
+	"\x14LATE_POLICY_ESCALATE\x10\x03*e\n" +
+	"\vMarkMeaning\x12\x1c\n" +
+	"\x18MARK_MEANING_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16MARK_MEANING_WORK_DATE\x10\x01\x12\x1c\n" +
+	"\x18MARK_MEANING_EXPIRY_DATE\x10\x02BKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
 
 var (
 	file_strandline_compliance_v1_rule_proto_rawDescOnce sync.Once
@@ -914,44 +1655,67 @@ func file_strandline_compliance_v1_rule_proto_rawDescGZIP() []byte {
 	return file_strandline_compliance_v1_rule_proto_rawDescData
 }
 
-var file_strandline_compliance_v1_rule_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_strandline_compliance_v1_rule_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_strandline_compliance_v1_rule_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
+var file_strandline_compliance_v1_rule_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_strandline_compliance_v1_rule_proto_goTypes = []any{
-	(Authority)(0),                // 0: strandline.compliance.v1.Authority
-	(Baseline)(0),                 // 1: strandline.compliance.v1.Baseline
-	(Use)(0),                      // 2: strandline.compliance.v1.Use
-	(*Source)(nil),                // 3: strandline.compliance.v1.Source
-	(*Scope)(nil),                 // 4: strandline.compliance.v1.Scope
-	(*Limit)(nil),                 // 5: strandline.compliance.v1.Limit
-	(*Lead)(nil),                  // 6: strandline.compliance.v1.Lead
-	(*Rule)(nil),                  // 7: strandline.compliance.v1.Rule
-	(*ConditionProof)(nil),        // 8: strandline.compliance.v1.ConditionProof
-	(*RulePack)(nil),              // 9: strandline.compliance.v1.RulePack
-	nil,                           // 10: strandline.compliance.v1.Scope.AttributesEntry
-	(*durationpb.Duration)(nil),   // 11: google.protobuf.Duration
-	(*date.Date)(nil),             // 12: google.type.Date
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(Authority)(0),                     // 0: strandline.compliance.v1.Authority
+	(Baseline)(0),                      // 1: strandline.compliance.v1.Baseline
+	(Use)(0),                           // 2: strandline.compliance.v1.Use
+	(LatePolicy)(0),                    // 3: strandline.compliance.v1.LatePolicy
+	(MarkMeaning)(0),                   // 4: strandline.compliance.v1.MarkMeaning
+	(Companion_Order)(0),               // 5: strandline.compliance.v1.Companion.Order
+	(*Source)(nil),                     // 6: strandline.compliance.v1.Source
+	(*Scope)(nil),                      // 7: strandline.compliance.v1.Scope
+	(*Limit)(nil),                      // 8: strandline.compliance.v1.Limit
+	(*Lead)(nil),                       // 9: strandline.compliance.v1.Lead
+	(*ConditionalLimit)(nil),           // 10: strandline.compliance.v1.ConditionalLimit
+	(*EvidenceLimit)(nil),              // 11: strandline.compliance.v1.EvidenceLimit
+	(*Companion)(nil),                  // 12: strandline.compliance.v1.Companion
+	(*Storage)(nil),                    // 13: strandline.compliance.v1.Storage
+	(*PhaseIn)(nil),                    // 14: strandline.compliance.v1.PhaseIn
+	(*TemperatureWeight)(nil),          // 15: strandline.compliance.v1.TemperatureWeight
+	(*Rule)(nil),                       // 16: strandline.compliance.v1.Rule
+	(*ConditionProof)(nil),             // 17: strandline.compliance.v1.ConditionProof
+	(*RulePack)(nil),                   // 18: strandline.compliance.v1.RulePack
+	nil,                                // 19: strandline.compliance.v1.Scope.AttributesEntry
+	(*ConditionalLimit_Intensity)(nil), // 20: strandline.compliance.v1.ConditionalLimit.Intensity
+	(*durationpb.Duration)(nil),        // 21: google.protobuf.Duration
+	(*date.Date)(nil),                  // 22: google.type.Date
+	(*timestamppb.Timestamp)(nil),      // 23: google.protobuf.Timestamp
 }
 var file_strandline_compliance_v1_rule_proto_depIdxs = []int32{
-	10, // 0: strandline.compliance.v1.Scope.attributes:type_name -> strandline.compliance.v1.Scope.AttributesEntry
-	11, // 1: strandline.compliance.v1.Limit.running_time:type_name -> google.protobuf.Duration
-	11, // 2: strandline.compliance.v1.Lead.running_time:type_name -> google.protobuf.Duration
-	0,  // 3: strandline.compliance.v1.Rule.authority:type_name -> strandline.compliance.v1.Authority
-	3,  // 4: strandline.compliance.v1.Rule.source:type_name -> strandline.compliance.v1.Source
-	4,  // 5: strandline.compliance.v1.Rule.scope:type_name -> strandline.compliance.v1.Scope
-	5,  // 6: strandline.compliance.v1.Rule.limit:type_name -> strandline.compliance.v1.Limit
-	6,  // 7: strandline.compliance.v1.Rule.lead:type_name -> strandline.compliance.v1.Lead
-	1,  // 8: strandline.compliance.v1.Rule.baselines:type_name -> strandline.compliance.v1.Baseline
-	2,  // 9: strandline.compliance.v1.Rule.blocks:type_name -> strandline.compliance.v1.Use
-	12, // 10: strandline.compliance.v1.RulePack.effective_date:type_name -> google.type.Date
-	7,  // 11: strandline.compliance.v1.RulePack.rules:type_name -> strandline.compliance.v1.Rule
-	8,  // 12: strandline.compliance.v1.RulePack.condition_proofs:type_name -> strandline.compliance.v1.ConditionProof
-	13, // 13: strandline.compliance.v1.RulePack.create_time:type_name -> google.protobuf.Timestamp
-	14, // [14:14] is the sub-list for method output_type
-	14, // [14:14] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	19, // 0: strandline.compliance.v1.Scope.attributes:type_name -> strandline.compliance.v1.Scope.AttributesEntry
+	21, // 1: strandline.compliance.v1.Limit.running_time:type_name -> google.protobuf.Duration
+	21, // 2: strandline.compliance.v1.Lead.running_time:type_name -> google.protobuf.Duration
+	20, // 3: strandline.compliance.v1.ConditionalLimit.intensity:type_name -> strandline.compliance.v1.ConditionalLimit.Intensity
+	8,  // 4: strandline.compliance.v1.ConditionalLimit.limit:type_name -> strandline.compliance.v1.Limit
+	5,  // 5: strandline.compliance.v1.Companion.order:type_name -> strandline.compliance.v1.Companion.Order
+	1,  // 6: strandline.compliance.v1.Storage.baselines:type_name -> strandline.compliance.v1.Baseline
+	0,  // 7: strandline.compliance.v1.Rule.authority:type_name -> strandline.compliance.v1.Authority
+	6,  // 8: strandline.compliance.v1.Rule.source:type_name -> strandline.compliance.v1.Source
+	7,  // 9: strandline.compliance.v1.Rule.scope:type_name -> strandline.compliance.v1.Scope
+	8,  // 10: strandline.compliance.v1.Rule.limit:type_name -> strandline.compliance.v1.Limit
+	9,  // 11: strandline.compliance.v1.Rule.lead:type_name -> strandline.compliance.v1.Lead
+	1,  // 12: strandline.compliance.v1.Rule.baselines:type_name -> strandline.compliance.v1.Baseline
+	2,  // 13: strandline.compliance.v1.Rule.blocks:type_name -> strandline.compliance.v1.Use
+	10, // 14: strandline.compliance.v1.Rule.conditional_limits:type_name -> strandline.compliance.v1.ConditionalLimit
+	11, // 15: strandline.compliance.v1.Rule.extended_by:type_name -> strandline.compliance.v1.EvidenceLimit
+	12, // 16: strandline.compliance.v1.Rule.companions:type_name -> strandline.compliance.v1.Companion
+	13, // 17: strandline.compliance.v1.Rule.storage:type_name -> strandline.compliance.v1.Storage
+	14, // 18: strandline.compliance.v1.Rule.phase_in:type_name -> strandline.compliance.v1.PhaseIn
+	15, // 19: strandline.compliance.v1.Rule.running_time_weights:type_name -> strandline.compliance.v1.TemperatureWeight
+	3,  // 20: strandline.compliance.v1.Rule.late_policy:type_name -> strandline.compliance.v1.LatePolicy
+	4,  // 21: strandline.compliance.v1.Rule.mark_meaning:type_name -> strandline.compliance.v1.MarkMeaning
+	22, // 22: strandline.compliance.v1.RulePack.effective_date:type_name -> google.type.Date
+	16, // 23: strandline.compliance.v1.RulePack.rules:type_name -> strandline.compliance.v1.Rule
+	17, // 24: strandline.compliance.v1.RulePack.condition_proofs:type_name -> strandline.compliance.v1.ConditionProof
+	23, // 25: strandline.compliance.v1.RulePack.create_time:type_name -> google.protobuf.Timestamp
+	21, // 26: strandline.compliance.v1.ConditionalLimit.Intensity.running_time:type_name -> google.protobuf.Duration
+	27, // [27:27] is the sub-list for method output_type
+	27, // [27:27] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_rule_proto_init() }
@@ -964,8 +1728,8 @@ func file_strandline_compliance_v1_rule_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_strandline_compliance_v1_rule_proto_rawDesc), len(file_strandline_compliance_v1_rule_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   8,
+			NumEnums:      6,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -195,7 +195,9 @@ type Standing struct {
 	// The worst of the clocks' states.
 	State Clock_State `protobuf:"varint,15,opt,name=state,proto3,enum=strandline.compliance.v1.Clock_State" json:"state,omitempty"`
 	// Rule packs' cautions that apply.
-	Cautions      []string `protobuf:"bytes,16,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []string `protobuf:"bytes,16,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Waivers that excuse the unit, or a part fitted to it, from a rule at the instant.
+	Waivers       []*Waiver `protobuf:"bytes,17,rep,name=waivers,proto3" json:"waivers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -338,6 +340,13 @@ func (x *Standing) GetState() Clock_State {
 func (x *Standing) GetCautions() []string {
 	if x != nil {
 		return x.Cautions
+	}
+	return nil
+}
+
+func (x *Standing) GetWaivers() []*Waiver {
+	if x != nil {
+		return x.Waivers
 	}
 	return nil
 }
@@ -490,7 +499,19 @@ type Clock struct {
 	// The arithmetic, sentence by sentence.
 	Explanation []string `protobuf:"bytes,22,rep,name=explanation,proto3" json:"explanation,omitempty"`
 	// The rule ends the unit's life.
-	EndOfLife     bool `protobuf:"varint,23,opt,name=end_of_life,json=endOfLife,proto3" json:"end_of_life,omitempty"`
+	EndOfLife bool `protobuf:"varint,23,opt,name=end_of_life,json=endOfLife,proto3" json:"end_of_life,omitempty"`
+	// `orgs/{org}/units/{unit}/waivers/{waiver}` that excuses the unit from the rule at the instant; empty if none does.
+	Waiver string `protobuf:"bytes,24,opt,name=waiver,proto3" json:"waiver,omitempty"`
+	// The rule was phased in: up to and with this day it does not block the unit.
+	PhaseInDate *date.Date `protobuf:"bytes,25,opt,name=phase_in_date,json=phaseInDate,proto3" json:"phase_in_date,omitempty"`
+	// Of `dives_used`, how many are estimates. They count in full.
+	DivesEstimated int64 `protobuf:"varint,26,opt,name=dives_estimated,json=divesEstimated,proto3" json:"dives_estimated,omitempty"`
+	// Of `running_time_used`, how much is an estimate.
+	RunningTimeEstimated *durationpb.Duration `protobuf:"bytes,27,opt,name=running_time_estimated,json=runningTimeEstimated,proto3" json:"running_time_estimated,omitempty"`
+	// Of `fills_used`, how many are estimates.
+	FillsEstimated int64 `protobuf:"varint,28,opt,name=fills_estimated,json=fillsEstimated,proto3" json:"fills_estimated,omitempty"`
+	// Minutes that the activity takes at the bench; 0 if not known.
+	BenchMinutes  int32 `protobuf:"varint,29,opt,name=bench_minutes,json=benchMinutes,proto3" json:"bench_minutes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -686,6 +707,48 @@ func (x *Clock) GetEndOfLife() bool {
 	return false
 }
 
+func (x *Clock) GetWaiver() string {
+	if x != nil {
+		return x.Waiver
+	}
+	return ""
+}
+
+func (x *Clock) GetPhaseInDate() *date.Date {
+	if x != nil {
+		return x.PhaseInDate
+	}
+	return nil
+}
+
+func (x *Clock) GetDivesEstimated() int64 {
+	if x != nil {
+		return x.DivesEstimated
+	}
+	return 0
+}
+
+func (x *Clock) GetRunningTimeEstimated() *durationpb.Duration {
+	if x != nil {
+		return x.RunningTimeEstimated
+	}
+	return nil
+}
+
+func (x *Clock) GetFillsEstimated() int64 {
+	if x != nil {
+		return x.FillsEstimated
+	}
+	return 0
+}
+
+func (x *Clock) GetBenchMinutes() int32 {
+	if x != nil {
+		return x.BenchMinutes
+	}
+	return 0
+}
+
 // A stated reason why a unit may not be handed out.
 type Hold struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -835,7 +898,7 @@ var File_strandline_compliance_v1_standing_proto protoreflect.FileDescriptor
 
 const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\n" +
-	"'strandline/compliance/v1/standing.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a#strandline/compliance/v1/rule.proto\x1a\x1fstrandline/type/v1/reason.proto\"\xdb\x04\n" +
+	"'strandline/compliance/v1/standing.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a#strandline/compliance/v1/rule.proto\x1a%strandline/compliance/v1/waiver.proto\x1a\x1fstrandline/type/v1/reason.proto\"\x97\x05\n" +
 	"\bStanding\x12\x12\n" +
 	"\x04unit\x18\x01 \x01(\tR\x04unit\x12\x1b\n" +
 	"\tasset_tag\x18\x02 \x01(\tR\bassetTag\x12\x12\n" +
@@ -855,7 +918,8 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\x05holds\x18\r \x03(\v2\x1e.strandline.compliance.v1.HoldR\x05holds\x12\x14\n" +
 	"\x05parts\x18\x0e \x03(\tR\x05parts\x12;\n" +
 	"\x05state\x18\x0f \x01(\x0e2%.strandline.compliance.v1.Clock.StateR\x05state\x12\x1a\n" +
-	"\bcautions\x18\x10 \x03(\tR\bcautions\"\xe7\x01\n" +
+	"\bcautions\x18\x10 \x03(\tR\bcautions\x12:\n" +
+	"\awaivers\x18\x11 \x03(\v2 .strandline.compliance.v1.WaiverR\awaivers\"\xe7\x01\n" +
 	"\x0eStandingReason\x12.\n" +
 	"\x04code\x18\x01 \x01(\x0e2\x1a.strandline.type.v1.ReasonR\x04code\x125\n" +
 	"\x06blocks\x18\x02 \x03(\x0e2\x1d.strandline.compliance.v1.UseR\x06blocks\x12\x1a\n" +
@@ -863,7 +927,7 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\x06clears\x18\x04 \x01(\tR\x06clears\x12\x12\n" +
 	"\x04unit\x18\x05 \x01(\tR\x04unit\x12\x12\n" +
 	"\x04rule\x18\x06 \x01(\tR\x04rule\x12\x12\n" +
-	"\x04hold\x18\a \x01(\tR\x04hold\"\x9e\t\n" +
+	"\x04hold\x18\a \x01(\tR\x04hold\"\xb5\v\n" +
 	"\x05Clock\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x1a\n" +
@@ -893,7 +957,13 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\rexpected_date\x18\x14 \x01(\v2\x11.google.type.DateR\fexpectedDate\x125\n" +
 	"\x05limit\x18\x15 \x01(\v2\x1f.strandline.compliance.v1.LimitR\x05limit\x12 \n" +
 	"\vexplanation\x18\x16 \x03(\tR\vexplanation\x12\x1e\n" +
-	"\vend_of_life\x18\x17 \x01(\bR\tendOfLife\"y\n" +
+	"\vend_of_life\x18\x17 \x01(\bR\tendOfLife\x12\x16\n" +
+	"\x06waiver\x18\x18 \x01(\tR\x06waiver\x125\n" +
+	"\rphase_in_date\x18\x19 \x01(\v2\x11.google.type.DateR\vphaseInDate\x12'\n" +
+	"\x0fdives_estimated\x18\x1a \x01(\x03R\x0edivesEstimated\x12O\n" +
+	"\x16running_time_estimated\x18\x1b \x01(\v2\x19.google.protobuf.DurationR\x14runningTimeEstimated\x12'\n" +
+	"\x0ffills_estimated\x18\x1c \x01(\x03R\x0efillsEstimated\x12#\n" +
+	"\rbench_minutes\x18\x1d \x01(\x05R\fbenchMinutes\"y\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -951,14 +1021,15 @@ var file_strandline_compliance_v1_standing_proto_goTypes = []any{
 	(*Clock)(nil),                 // 4: strandline.compliance.v1.Clock
 	(*Hold)(nil),                  // 5: strandline.compliance.v1.Hold
 	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(v1.Reason)(0),                // 7: strandline.type.v1.Reason
-	(Use)(0),                      // 8: strandline.compliance.v1.Use
-	(Authority)(0),                // 9: strandline.compliance.v1.Authority
-	(*Source)(nil),                // 10: strandline.compliance.v1.Source
-	(Baseline)(0),                 // 11: strandline.compliance.v1.Baseline
-	(*date.Date)(nil),             // 12: google.type.Date
-	(*durationpb.Duration)(nil),   // 13: google.protobuf.Duration
-	(*Limit)(nil),                 // 14: strandline.compliance.v1.Limit
+	(*Waiver)(nil),                // 7: strandline.compliance.v1.Waiver
+	(v1.Reason)(0),                // 8: strandline.type.v1.Reason
+	(Use)(0),                      // 9: strandline.compliance.v1.Use
+	(Authority)(0),                // 10: strandline.compliance.v1.Authority
+	(*Source)(nil),                // 11: strandline.compliance.v1.Source
+	(Baseline)(0),                 // 12: strandline.compliance.v1.Baseline
+	(*date.Date)(nil),             // 13: google.type.Date
+	(*durationpb.Duration)(nil),   // 14: google.protobuf.Duration
+	(*Limit)(nil),                 // 15: strandline.compliance.v1.Limit
 }
 var file_strandline_compliance_v1_standing_proto_depIdxs = []int32{
 	6,  // 0: strandline.compliance.v1.Standing.instant:type_name -> google.protobuf.Timestamp
@@ -967,28 +1038,31 @@ var file_strandline_compliance_v1_standing_proto_depIdxs = []int32{
 	4,  // 3: strandline.compliance.v1.Standing.clocks:type_name -> strandline.compliance.v1.Clock
 	5,  // 4: strandline.compliance.v1.Standing.holds:type_name -> strandline.compliance.v1.Hold
 	0,  // 5: strandline.compliance.v1.Standing.state:type_name -> strandline.compliance.v1.Clock.State
-	7,  // 6: strandline.compliance.v1.StandingReason.code:type_name -> strandline.type.v1.Reason
-	8,  // 7: strandline.compliance.v1.StandingReason.blocks:type_name -> strandline.compliance.v1.Use
-	9,  // 8: strandline.compliance.v1.Clock.authority:type_name -> strandline.compliance.v1.Authority
-	10, // 9: strandline.compliance.v1.Clock.source:type_name -> strandline.compliance.v1.Source
-	0,  // 10: strandline.compliance.v1.Clock.state:type_name -> strandline.compliance.v1.Clock.State
-	8,  // 11: strandline.compliance.v1.Clock.blocks:type_name -> strandline.compliance.v1.Use
-	11, // 12: strandline.compliance.v1.Clock.anchor_baseline:type_name -> strandline.compliance.v1.Baseline
-	12, // 13: strandline.compliance.v1.Clock.anchor_date:type_name -> google.type.Date
-	12, // 14: strandline.compliance.v1.Clock.due_date:type_name -> google.type.Date
-	13, // 15: strandline.compliance.v1.Clock.running_time_used:type_name -> google.protobuf.Duration
-	13, // 16: strandline.compliance.v1.Clock.running_time_left:type_name -> google.protobuf.Duration
-	12, // 17: strandline.compliance.v1.Clock.expected_date:type_name -> google.type.Date
-	14, // 18: strandline.compliance.v1.Clock.limit:type_name -> strandline.compliance.v1.Limit
-	1,  // 19: strandline.compliance.v1.Hold.cause:type_name -> strandline.compliance.v1.Hold.Cause
-	8,  // 20: strandline.compliance.v1.Hold.blocks:type_name -> strandline.compliance.v1.Use
-	6,  // 21: strandline.compliance.v1.Hold.open_time:type_name -> google.protobuf.Timestamp
-	6,  // 22: strandline.compliance.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	7,  // 6: strandline.compliance.v1.Standing.waivers:type_name -> strandline.compliance.v1.Waiver
+	8,  // 7: strandline.compliance.v1.StandingReason.code:type_name -> strandline.type.v1.Reason
+	9,  // 8: strandline.compliance.v1.StandingReason.blocks:type_name -> strandline.compliance.v1.Use
+	10, // 9: strandline.compliance.v1.Clock.authority:type_name -> strandline.compliance.v1.Authority
+	11, // 10: strandline.compliance.v1.Clock.source:type_name -> strandline.compliance.v1.Source
+	0,  // 11: strandline.compliance.v1.Clock.state:type_name -> strandline.compliance.v1.Clock.State
+	9,  // 12: strandline.compliance.v1.Clock.blocks:type_name -> strandline.compliance.v1.Use
+	12, // 13: strandline.compliance.v1.Clock.anchor_baseline:type_name -> strandline.compliance.v1.Baseline
+	13, // 14: strandline.compliance.v1.Clock.anchor_date:type_name -> google.type.Date
+	13, // 15: strandline.compliance.v1.Clock.due_date:type_name -> google.type.Date
+	14, // 16: strandline.compliance.v1.Clock.running_time_used:type_name -> google.protobuf.Duration
+	14, // 17: strandline.compliance.v1.Clock.running_time_left:type_name -> google.protobuf.Duration
+	13, // 18: strandline.compliance.v1.Clock.expected_date:type_name -> google.type.Date
+	15, // 19: strandline.compliance.v1.Clock.limit:type_name -> strandline.compliance.v1.Limit
+	13, // 20: strandline.compliance.v1.Clock.phase_in_date:type_name -> google.type.Date
+	14, // 21: strandline.compliance.v1.Clock.running_time_estimated:type_name -> google.protobuf.Duration
+	1,  // 22: strandline.compliance.v1.Hold.cause:type_name -> strandline.compliance.v1.Hold.Cause
+	9,  // 23: strandline.compliance.v1.Hold.blocks:type_name -> strandline.compliance.v1.Use
+	6,  // 24: strandline.compliance.v1.Hold.open_time:type_name -> google.protobuf.Timestamp
+	6,  // 25: strandline.compliance.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
+	26, // [26:26] is the sub-list for method output_type
+	26, // [26:26] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_standing_proto_init() }
@@ -997,6 +1071,7 @@ func file_strandline_compliance_v1_standing_proto_init() {
 		return
 	}
 	file_strandline_compliance_v1_rule_proto_init()
+	file_strandline_compliance_v1_waiver_proto_init()
 	file_strandline_compliance_v1_standing_proto_msgTypes[2].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -372,7 +372,11 @@ type Usage struct {
 	//	*Usage_Reading
 	Amount isUsage_Amount `protobuf_oneof:"amount"`
 	// The client's own reference, for example a rental number.
-	Reference     string `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	Reference string `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	// It is an estimate, because a log is missing. It counts in full and is shown as an estimate.
+	Estimated bool `protobuf:"varint,4,opt,name=estimated,proto3" json:"estimated,omitempty"`
+	// Temperature of the air a compressor drew in, in degrees Celsius, for rules that weigh running time by it. Unset if not known.
+	IntakeCelsius *int32 `protobuf:"zigzag32,5,opt,name=intake_celsius,json=intakeCelsius,proto3,oneof" json:"intake_celsius,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -437,6 +441,20 @@ func (x *Usage) GetReference() string {
 		return x.Reference
 	}
 	return ""
+}
+
+func (x *Usage) GetEstimated() bool {
+	if x != nil {
+		return x.Estimated
+	}
+	return false
+}
+
+func (x *Usage) GetIntakeCelsius() int32 {
+	if x != nil && x.IntakeCelsius != nil {
+		return *x.IntakeCelsius
+	}
+	return 0
 }
 
 type isUsage_Amount interface {
@@ -535,8 +553,12 @@ type MeterReading struct {
 	// Set when the meter was replaced at this entry: `value` is the old meter's last reading, and this the new meter's first,
 	// in the same measure (dives or fills as a number, running time in seconds).
 	ReplacementStart *int64 `protobuf:"varint,4,opt,name=replacement_start,json=replacementStart,proto3,oneof" json:"replacement_start,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Set when the meter passed its greatest count since the reading before and began again at zero, once: how many counts it has, for
+	// example 1000 for three digits, in the same measure (dives or fills as a number, running time in seconds). It is more than both
+	// readings.
+	Rollover      int64 `protobuf:"varint,5,opt,name=rollover,proto3" json:"rollover,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MeterReading) Reset() {
@@ -606,6 +628,13 @@ func (x *MeterReading) GetFills() int64 {
 func (x *MeterReading) GetReplacementStart() int64 {
 	if x != nil && x.ReplacementStart != nil {
 		return *x.ReplacementStart
+	}
+	return 0
+}
+
+func (x *MeterReading) GetRollover() int64 {
+	if x != nil {
+		return x.Rollover
 	}
 	return 0
 }
@@ -1054,25 +1083,31 @@ const file_strandline_history_v1_entry_proto_rawDesc = "" +
 	"\x04test\x18\f \x01(\v2\x1b.strandline.history.v1.TestH\x00R\x04test\x12@\n" +
 	"\tcondition\x18\r \x01(\v2 .strandline.history.v1.ConditionH\x00R\tcondition\x12@\n" +
 	"\tamendment\x18\x0e \x01(\v2 .strandline.history.v1.AmendmentH\x00R\tamendmentB\x0f\n" +
-	"\x06detail\x12\x05\xbaH\x02\b\x01\"\xc7\x01\n" +
+	"\x06detail\x12\x05\xbaH\x02\b\x01\"\xb0\x02\n" +
 	"\x05Usage\x12E\n" +
 	"\tincrement\x18\x01 \x01(\v2%.strandline.history.v1.UsageIncrementH\x00R\tincrement\x12?\n" +
 	"\areading\x18\x02 \x01(\v2#.strandline.history.v1.MeterReadingH\x00R\areading\x12%\n" +
-	"\treference\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18PR\treferenceB\x0f\n" +
-	"\x06amount\x12\x05\xbaH\x02\b\x01\"\xa3\x01\n" +
+	"\treference\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18PR\treference\x12\x1c\n" +
+	"\testimated\x18\x04 \x01(\bR\testimated\x126\n" +
+	"\x0eintake_celsius\x18\x05 \x01(\x11B\n" +
+	"\xbaH\a:\x05\x18\xb4\x01(wH\x01R\rintakeCelsius\x88\x01\x01B\x0f\n" +
+	"\x06amount\x12\x05\xbaH\x02\b\x01B\x11\n" +
+	"\x0f_intake_celsius\"\xa3\x01\n" +
 	"\x0eUsageIncrement\x12 \n" +
 	"\x05dives\x18\x01 \x01(\x03B\n" +
 	"\xbaH\a\"\x05\x18\x90N(\x00R\x05dives\x12M\n" +
 	"\frunning_time\x18\x02 \x01(\v2\x19.google.protobuf.DurationB\x0f\xbaH\f\xaa\x01\t\"\x05\b\x80\xa2\x95\x112\x00R\vrunningTime\x12 \n" +
 	"\x05fills\x18\x03 \x01(\x03B\n" +
-	"\xbaH\a\"\x05\x18\x90N(\x00R\x05fills\"\x93\x02\n" +
+	"\xbaH\a\"\x05\x18\x90N(\x00R\x05fills\"\xbe\x02\n" +
 	"\fMeterReading\x12$\n" +
 	"\x05dives\x18\x01 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00H\x00R\x05dives\x12P\n" +
 	"\frunning_time\x18\x02 \x01(\v2\x19.google.protobuf.DurationB\x10\xbaH\r\xaa\x01\n" +
 	"\"\x06\b\x80\xc8δ\r2\x00H\x00R\vrunningTime\x12$\n" +
 	"\x05fills\x18\x03 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00H\x00R\x05fills\x12?\n" +
 	"\x11replacement_start\x18\x04 \x01(\x03B\r\xbaH\n" +
-	"\"\b\x18\x80\xc8δ\r(\x00H\x01R\x10replacementStart\x88\x01\x01B\x0e\n" +
+	"\"\b\x18\x80\xc8δ\r(\x00H\x01R\x10replacementStart\x88\x01\x01\x12)\n" +
+	"\brollover\x18\x05 \x01(\x03B\r\xbaH\n" +
+	"\"\b\x18\x80\xc8δ\r(\x00R\brolloverB\x0e\n" +
 	"\x05value\x12\x05\xbaH\x02\b\x01B\x14\n" +
 	"\x12_replacement_start\"\xf4\x01\n" +
 	"\aService\x12K\n" +

@@ -130,6 +130,10 @@ const (
 	Reason_REASON_UNIMPLEMENTED Reason = 72
 	// Error: the database is not migrated to this version of the program.
 	Reason_REASON_SCHEMA_BEHIND Reason = 73
+	// Error: the rule is of law or ends a unit's life, and no waiver excuses from it.
+	Reason_REASON_RULE_NOT_WAIVABLE Reason = 74
+	// Error: the waiver is revoked already.
+	Reason_REASON_WAIVER_REVOKED Reason = 75
 )
 
 // Enum value maps for Reason.
@@ -187,6 +191,8 @@ var (
 		71: "REASON_ORDER_OF_EVENTS",
 		72: "REASON_UNIMPLEMENTED",
 		73: "REASON_SCHEMA_BEHIND",
+		74: "REASON_RULE_NOT_WAIVABLE",
+		75: "REASON_WAIVER_REVOKED",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":              0,
@@ -241,6 +247,8 @@ var (
 		"REASON_ORDER_OF_EVENTS":          71,
 		"REASON_UNIMPLEMENTED":            72,
 		"REASON_SCHEMA_BEHIND":            73,
+		"REASON_RULE_NOT_WAIVABLE":        74,
+		"REASON_WAIVER_REVOKED":           75,
 	}
 )
 
@@ -275,8 +283,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xf8\n" +
-	"\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xb1\v\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -331,7 +338,9 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x16REASON_IMPORT_REJECTED\x10F\x12\x1a\n" +
 	"\x16REASON_ORDER_OF_EVENTS\x10G\x12\x18\n" +
 	"\x14REASON_UNIMPLEMENTED\x10H\x12\x18\n" +
-	"\x14REASON_SCHEMA_BEHIND\x10IB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
+	"\x14REASON_SCHEMA_BEHIND\x10I\x12\x1c\n" +
+	"\x18REASON_RULE_NOT_WAIVABLE\x10J\x12\x19\n" +
+	"\x15REASON_WAIVER_REVOKED\x10KB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
 
 var (
 	file_strandline_type_v1_reason_proto_rawDescOnce sync.Once
