@@ -60,7 +60,7 @@ type DueRow struct {
 // UsageOf says where a clock stands by usage alone: spent if nothing is left, soon if it is inside the lead, and the day to
 // order it by. Ok is false if it has no usage limit or nothing to count from.
 func UsageOf(k *due.Clock) (on civil.Date, spent, soon, ok bool) {
-	if k.Rule.Limit == (due.Amount{}) || k.AnchorDate.IsZero() {
+	if k.Limit == (due.Amount{}) || k.AnchorDate.IsZero() {
 		return 0, false, false, false
 	}
 	// Without its date limit the clock's state is that of its usage, on any day.

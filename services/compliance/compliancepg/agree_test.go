@@ -263,7 +263,7 @@ func bruteDue(ctx context.Context, r *compliancepg.Reader, f *feeds, q complianc
 				continue
 			}
 			// As the API says it: nothing left, inside the lead, or expected to be reached up to the horizon.
-			if c.Rule.Limit == (due.Amount{}) || c.AnchorDate.IsZero() {
+			if c.Limit == (due.Amount{}) || c.AnchorDate.IsZero() {
 				continue
 			}
 			undated := *c

@@ -36,6 +36,7 @@ type clockColumns struct {
 	markMonth                       []bool
 	due                             []*time.Time
 	usedDives, usedHours, usedFills []int64
+	terms                           termColumns
 	expected, usage                 []*time.Time
 	soon, spent                     []bool
 	dateBlocks, usageBlocks         []int16
@@ -61,6 +62,7 @@ func (c *clockColumns) add(f due.Facts, d *due.Derived, k *due.Clock) {
 	c.occurred, c.mark, c.markMonth = append(c.occurred, instant(k.AnchorOccurred)), append(c.mark, mark), append(c.markMonth, markMonth)
 	c.due, c.expected = append(c.due, dueOn), append(c.expected, expected)
 	c.usedDives, c.usedHours, c.usedFills = append(c.usedDives, k.Used.Dives), append(c.usedHours, int64(k.Used.Hours)), append(c.usedFills, k.Used.Fills)
+	c.terms.add(k)
 	c.usage, c.soon, c.spent = append(c.usage, usage), append(c.soon, soon), append(c.spent, spent)
 	c.dateBlocks, c.usageBlocks = append(c.dateBlocks, int16(dateBlocks(d, k))), append(c.usageBlocks, int16(k.Rule.Blocks))
 	c.shop, c.zone, c.kind = append(c.shop, d.Stay.Shop), append(c.zone, zoneOf(d.Stay).String()), append(c.kind, f.Kind)
@@ -72,16 +74,18 @@ func (c *clockColumns) queue(batch *pgx.Batch, org tenant.Org) {
 	}
 	batch.Queue(`insert into clocks (org_id, unit_id, pack, rule, revision, in_force_from, in_force_until, anchored, anchor_entry, anchor_activity,
 			anchor_baseline, anchor_on, anchor_month, anchor_occurred, anchor_mark_on, anchor_mark_month, due_on, used_dives, used_hours, used_fills,
-			expected_on, usage_on, usage_soon, spent, date_blocks, usage_blocks, shop, zone, kind)
+			expected_on, usage_on, usage_soon, spent, date_blocks, usage_blocks, shop, zone, kind, `+termFields+`)
 		select $1, c.* from unnest($2::uuid[], $3::text[], $4::text[], $5::bigint[], $6::date[], $7::date[], $8::boolean[], $9::uuid[], $10::text[],
 			$11::smallint[], $12::date[], $13::boolean[], $14::timestamptz[], $15::date[], $16::boolean[], $17::date[], $18::bigint[], $19::bigint[],
-			$20::bigint[], $21::date[], $22::date[], $23::boolean[], $24::boolean[], $25::smallint[], $26::smallint[], $27::text[], $28::text[], $29::text[]) as c`,
-		org.UUID, c.unit, c.pack, c.rule, c.revision, c.from, c.until, c.anchored, c.entry, c.activity, c.baseline, c.anchor, c.anchorMonth, c.occurred,
-		c.mark, c.markMonth, c.due, c.usedDives, c.usedHours, c.usedFills, c.expected, c.usage, c.soon, c.spent, c.dateBlocks, c.usageBlocks, c.shop, c.zone, c.kind)
+			$20::bigint[], $21::date[], $22::date[], $23::boolean[], $24::boolean[], $25::smallint[], $26::smallint[], $27::text[], $28::text[], $29::text[], `+termTypes+`) as c`,
+		append([]any{org.UUID, c.unit, c.pack, c.rule, c.revision, c.from, c.until, c.anchored, c.entry, c.activity, c.baseline, c.anchor, c.anchorMonth, c.occurred,
+			c.mark, c.markMonth, c.due, c.usedDives, c.usedHours, c.usedFills, c.expected, c.usage, c.soon, c.spent, c.dateBlocks, c.usageBlocks, c.shop, c.zone, c.kind}, c.terms.values()...)...)
 }
 
 const clockFields = `c.unit_id, c.pack, c.rule, c.revision, c.in_force_from, c.in_force_until, c.anchor_entry, c.anchor_activity, c.anchor_baseline,
-	c.anchor_on, c.anchor_month, c.anchor_occurred, c.anchor_mark_on, c.anchor_mark_month, c.due_on, c.used_dives, c.used_hours, c.used_fills, c.expected_on`
+	c.anchor_on, c.anchor_month, c.anchor_occurred, c.anchor_mark_on, c.anchor_mark_month, c.due_on, c.used_dives, c.used_hours, c.used_fills, c.expected_on,
+	c.months, c.month_stamp, c.limit_dives, c.limit_hours, c.limit_fills, c.basis, c.basis_entry, c.basis_until, c.rejected, c.rejected_why, c.anchor_late,
+	c.anchor_expiry_on, c.anchor_expiry_month, c.estimated_dives, c.estimated_hours, c.estimated_fills, c.phase_in_on, c.waivers`
 
 // clockScan is the target of a row of clockFields.
 type clockScan struct {
@@ -95,13 +99,14 @@ type clockScan struct {
 	baseline                               int16
 	anchorMonth, markMonth                 bool
 	dives, hours, fills                    int64
+	terms                                  termScan
 }
 
 func (s *clockScan) targets() []any {
-	return []any{
+	return append([]any{
 		&s.unit, &s.pack, &s.rule, &s.revision, &s.from, &s.until, &s.entry, &s.activity, &s.baseline, &s.anchor, &s.anchorMonth, &s.occurred,
 		&s.mark, &s.markMonth, &s.due, &s.dives, &s.hours, &s.fills, &s.ex,
-	}
+	}, s.terms.targets()...)
 }
 
 // clock returns the row as the clock that was stored.
@@ -119,6 +124,7 @@ func (s *clockScan) clock() (due.Clock, error) {
 	if s.entry != nil {
 		c.AnchorEntry = *s.entry
 	}
+	s.terms.into(&c)
 	return c, nil
 }
 
@@ -174,6 +180,7 @@ func dateBlocks(d *due.Derived, k *due.Clock) due.Use {
 	alone.Holds, alone.Commissioned, alone.Retired = nil, civil.Mark{}, time.Time{}
 	clock := *k
 	clock.InForceFrom, clock.InForceUntil = k.DueOn.First(), civil.Mark{}
+	clock.PhaseIn, clock.Waivers = civil.Mark{}, nil // what excuses it has its own column
 	alone.Clocks = []due.Clock{clock}
 	day := clock.DueOn.First().AddDays(1).Start(zoneOf(d.Stay))
 	var blocks due.Use

@@ -18,7 +18,7 @@ import (
 // unit alone and then carried up to what it is fitted to. It says the same as compliance.Count says of each unit's set:
 //
 //   - a clock blocks hand-out when it is in force on the day at its unit's shop and has no anchor, or its date limit has
-//     passed, or nothing is left of a usage limit;
+//     passed, or nothing is left of a usage limit, and neither a phase-in nor a waiver excuses the unit on that day;
 //   - a hold blocks while it is open; one for missing history of a rule speaks through its clock;
 //   - retirement and a commissioning yet to come block.
 //
@@ -27,7 +27,8 @@ const countFleet = `with recursive day (shop, today) as (
 	select * from unnest($3::text[], $4::date[])
 ), clock (unit_id, blocking, overdue, spent, within) as (
 	select c.unit_id,
-		bool_or(not c.anchored and c.usage_blocks & 1 = 1 or c.anchored and (c.due_on < d.today and c.date_blocks & 1 = 1 or c.spent and c.usage_blocks & 1 = 1)),
+		bool_or(not c.excused @> d.today and (not c.anchored and c.usage_blocks & 1 = 1
+			or c.anchored and (c.due_on < d.today and c.date_blocks & 1 = 1 or c.spent and c.usage_blocks & 1 = 1))),
 		bool_or(coalesce(c.due_on < d.today, false)), bool_or(c.spent), bool_or(coalesce(c.due_on <= d.today + $5::integer, false))
 	from clocks as c join day as d on d.shop = c.shop
 	where c.org_id = $1 and c.in_force_from <= d.today and (c.in_force_until is null or c.in_force_until > d.today)

@@ -108,20 +108,25 @@ func clockPB(c *due.Clock, on civil.Date, n naming, explain bool) *compliancepb.
 		Unit: n.unit(c.Unit), State: compliancepb.Clock_State(c.State(on)), Blocking: c.Blocking(on), Blocks: usesPB(r.Blocks),
 		AnchorBaseline: compliancepb.Baseline(c.AnchorBaseline), AnchorDate: datePB(c.AnchorDate), DueDate: datePB(c.DueOn),
 		DivesUsed: c.Used.Dives, RunningTimeUsed: durationpb.New(c.Used.Hours), FillsUsed: c.Used.Fills,
-		ExpectedDate: datePB(c.ExpectedOn), Limit: limitPB(r), EndOfLife: r.EndOfLife,
+		ExpectedDate: datePB(c.ExpectedOn), Limit: limitPB(c), EndOfLife: r.EndOfLife,
 	}
 	if c.AnchorEntry != (uuid.UUID{}) {
 		out.AnchorEntry = n.entry(c.Unit, c.AnchorEntry)
 	}
 	left := c.Left()
-	if r.Limit.Dives > 0 {
+	if c.Limit.Dives > 0 {
 		out.DivesLeft = new(max(0, left.Dives))
 	}
-	if r.Limit.Hours > 0 {
+	if c.Limit.Hours > 0 {
 		out.RunningTimeLeft = durationpb.New(max(0, left.Hours))
 	}
-	if r.Limit.Fills > 0 {
+	if c.Limit.Fills > 0 {
 		out.FillsLeft = new(max(0, left.Fills))
+	}
+	out.PhaseInDate, out.BenchMinutes = datePB(c.PhaseIn), int32(r.BenchMinutes)
+	out.DivesEstimated, out.FillsEstimated = c.Estimated.Dives, c.Estimated.Fills
+	if c.Estimated.Hours > 0 {
+		out.RunningTimeEstimated = durationpb.New(c.Estimated.Hours)
 	}
 	if explain {
 		out.Explanation = c.Explain(on, n.names(c.Unit))
@@ -129,10 +134,10 @@ func clockPB(c *due.Clock, on civil.Date, n naming, explain bool) *compliancepb.
 	return out
 }
 
-func limitPB(r *due.Rule) *compliancepb.Limit {
-	out := &compliancepb.Limit{Months: int32(r.Months), Dives: r.Limit.Dives, Fills: r.Limit.Fills, MonthStamped: r.MonthStamp}
-	if r.Limit.Hours > 0 {
-		out.RunningTime = durationpb.New(r.Limit.Hours)
+func limitPB(c *due.Clock) *compliancepb.Limit {
+	out := &compliancepb.Limit{Months: int32(c.Months), Dives: c.Limit.Dives, Fills: c.Limit.Fills, MonthStamped: c.MonthStamp}
+	if c.Limit.Hours > 0 {
+		out.RunningTime = durationpb.New(c.Limit.Hours)
 	}
 	return out
 }

@@ -19,6 +19,18 @@ func (a *Amount) of(m Measure) int64 {
 	return 0
 }
 
+// set sets one measure; hours in nanoseconds.
+func (a *Amount) set(m Measure, n int64) {
+	switch m {
+	case Dives:
+		a.Dives = n
+	case Hours:
+		a.Hours = time.Duration(n)
+	case Fills:
+		a.Fills = n
+	}
+}
+
 // only returns an Amount of n in one measure.
 func only(m Measure, n int64) (a Amount) {
 	switch m {

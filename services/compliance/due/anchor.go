@@ -1,6 +1,8 @@
 package due
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -8,27 +10,33 @@ import (
 	"strandline.example/strandline/internal/civil"
 )
 
-// performance is an entry that performed an activity and passed.
+// performance is an entry that performed activities and passed.
 type performance struct {
-	entry    uuid.UUID
-	occurred time.Time
-	date     civil.Mark // the date its intervals count from
-	aside    civil.Mark // a mark that was set aside
+	entry      uuid.UUID
+	occurred   time.Time
+	day        civil.Date // on which the work was done
+	mark       civil.Mark // as marked on the unit
+	date       civil.Mark // the date its intervals count from
+	aside      civil.Mark // the mark, if it was set aside
+	activities []string
 }
 
-// perform finds the last performance of every activity.
+// perform gathers the performances, and the last of every activity.
 func (e *engine) perform() {
 	clear(e.performed)
+	e.passes = e.passes[:0]
 	for i := range e.events {
 		ev := &e.events[i]
 		if ev.entry.Kind != Work || ev.entry.Outcome != Pass || ev.unit != e.in.Unit {
 			continue
 		}
-		p := performance{entry: ev.id, occurred: ev.at}
-		p.date, p.aside = effective(ev.entry.Mark, dateAt(e.facts.Stays, ev.at))
+		p := performance{entry: ev.id, occurred: ev.at, day: dateAt(e.facts.Stays, ev.at), mark: ev.entry.Mark, activities: ev.entry.Activities}
+		p.date, p.aside = effective(ev.entry.Mark, p.day)
+		n := len(e.passes)
+		e.passes = append(e.passes, p)
 		for _, a := range ev.entry.Activities {
-			if last, ok := e.performed[a]; !ok || last.before(&p) {
-				e.performed[a] = p
+			if last, ok := e.performed[a]; !ok || e.passes[last].before(&p) {
+				e.performed[a] = n
 			}
 		}
 	}
@@ -47,40 +55,150 @@ func effective(mark civil.Mark, occurred civil.Date) (date, aside civil.Mark) {
 }
 
 // before orders performances by the first day they count from, then by when they happened, then by id.
-func (p *performance) before(q *performance) bool {
-	if p.date.First() != q.date.First() {
-		return p.date.First() < q.date.First()
+func (p *performance) before(q *performance) bool { return comparePerformances(p, q) < 0 }
+
+func comparePerformances(p, q *performance) int {
+	if c := cmp.Compare(p.date.First(), q.date.First()); c != 0 {
+		return c
 	}
 	if c := p.occurred.Compare(q.occurred); c != 0 {
-		return c < 0
+		return c
 	}
-	return compareIDs(p.entry, q.entry) < 0
+	return compareIDs(p.entry, q.entry)
+}
+
+// does returns which of the rule's activities the work performed, its own first; empty for none.
+func (r *Rule) does(p *performance) string {
+	if r.Activity != "" && slices.Contains(p.activities, r.Activity) {
+		return r.Activity
+	}
+	return r.thorough(p)
+}
+
+// thorough returns which of the more thorough activities the work performed.
+func (r *Rule) thorough(p *performance) string {
+	for _, a := range r.SatisfiedBy {
+		if slices.Contains(p.activities, a) {
+			return a
+		}
+	}
+	return ""
 }
 
 // anchor finds what a clock counts from.
 func (e *engine) anchor(c *Clock) {
-	if !c.Rule.EndOfLife {
-		var best performance
-		consider := func(activity string) {
-			if p, ok := e.performed[activity]; ok && activity != "" && (c.AnchorActivity == "" || best.before(&p)) {
-				best, c.AnchorActivity = p, activity
-			}
-		}
-		consider(c.Rule.Activity)
-		for _, a := range c.Rule.SatisfiedBy {
-			consider(a)
+	r := c.Rule
+	if !r.EndOfLife {
+		if len(r.Companions) > 0 || r.Late != FromWork || r.MarkExpires {
+			e.walk(c)
+		} else {
+			e.latest(c)
 		}
 		if c.AnchorActivity != "" {
-			c.AnchorEntry, c.AnchorOccurred, c.AnchorDate, c.AnchorMark = best.entry, best.occurred, best.date, best.aside
 			return
 		}
 	}
-	for _, b := range c.Rule.Baselines {
+	for _, b := range r.Baselines {
 		if date := e.baseline(b); !date.IsZero() {
 			c.AnchorBaseline, c.AnchorDate = b, date
 			return
 		}
 	}
+	if r.Storage.Months <= 0 || len(e.uses) > 0 || r.EndOfLife {
+		return
+	}
+	for _, b := range r.Storage.Baselines { // unused units age too
+		if date := e.baseline(b); !date.IsZero() {
+			c.AnchorBaseline, c.AnchorDate, c.Basis = b, date, BasisStorage
+			return
+		}
+	}
+}
+
+// latest counts from the last performance, whichever it is.
+func (e *engine) latest(c *Clock) {
+	best := -1
+	consider := func(activity string) {
+		if p, ok := e.performed[activity]; ok && activity != "" && (best < 0 || e.passes[best].before(&e.passes[p])) {
+			best, c.AnchorActivity = p, activity
+		}
+	}
+	consider(c.Rule.Activity)
+	for _, a := range c.Rule.SatisfiedBy {
+		consider(a)
+	}
+	if best >= 0 {
+		c.countFrom(&e.passes[best])
+	}
+}
+
+func (c *Clock) countFrom(p *performance) {
+	c.AnchorEntry, c.AnchorOccurred, c.AnchorDate, c.AnchorMark = p.entry, p.occurred, p.date, p.aside
+}
+
+// walk goes through the performances in order and counts from the last that counts: with its companions, and not late where
+// lateness matters.
+func (e *engine) walk(c *Clock) {
+	r := c.Rule
+	e.candidates = e.candidates[:0]
+	for i := range e.passes {
+		p := e.passes[i]
+		if r.does(&p) == "" {
+			continue
+		}
+		if r.MarkExpires {
+			p.date, p.aside = civil.Day(p.day), civil.Mark{}
+		}
+		e.candidates = append(e.candidates, p)
+	}
+	slices.SortFunc(e.candidates, func(a, b performance) int { return comparePerformances(&a, &b) })
+	var last civil.Mark // the day by which the next work should be done; zero if nothing counts yet, or without a date limit
+	for _, b := range r.Baselines {
+		if date := e.baseline(b); !date.IsZero() {
+			last = dueOn(date, r.Months, r.MonthStamp)
+			break
+		}
+	}
+	for i := range e.candidates {
+		p := &e.candidates[i]
+		if !e.accompanied(r, p) {
+			c.Rejected, c.RejectedWhy = p.entry, WhyAlone
+			continue
+		}
+		late := !last.IsZero() && p.date.First() > last.First()
+		if late && r.Late == Escalate && r.thorough(p) == "" {
+			c.Rejected, c.RejectedWhy = p.entry, WhyLate
+			continue
+		}
+		c.countFrom(p)
+		c.AnchorActivity = r.does(p)
+		c.Rejected, c.RejectedWhy = uuid.UUID{}, WhyNone
+		c.AnchorExpiry = civil.Mark{}
+		if r.MarkExpires {
+			c.AnchorExpiry = p.mark
+		}
+		if c.AnchorLate = late && r.Late == FromDue; c.AnchorLate {
+			c.AnchorDate, c.AnchorMark = last, civil.Mark{}
+		}
+		last = expiring(dueOn(c.AnchorDate, r.Months, r.MonthStamp), c.AnchorExpiry)
+	}
+}
+
+// accompanied says whether every companion of the rule was performed with the work.
+func (e *engine) accompanied(r *Rule, p *performance) bool {
+	for i := range r.Companions {
+		k := &r.Companions[i]
+		if !slices.ContainsFunc(e.passes, func(q performance) bool {
+			apart := int(q.day - p.day)
+			if apart > k.Within || -apart > k.Within || !slices.Contains(q.activities, k.Activity) {
+				return false
+			}
+			return !k.First || q.occurred.Before(p.occurred) || q.occurred.Equal(p.occurred) && compareIDs(q.entry, p.entry) <= 0
+		}) {
+			return false
+		}
+	}
+	return true
 }
 
 // baseline returns the date of a baseline, or none if it is not known. A unit that was never used has no first use. All

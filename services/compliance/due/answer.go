@@ -52,6 +52,8 @@ type Clock struct {
 	RejectedWhy Why
 	AnchorLate  bool // the work was late and AnchorDate is the day by which it should have been done
 
+	AnchorExpiry civil.Mark // the expiry marked with the work it counts from; zero if there is none
+
 	DueOn      civil.Mark // last day of use; zero without a date limit or an anchor
 	Used       Amount     // since the anchor; all usage there is without one. Running time is weighed
 	Estimated  Amount     // the part of Used that is an estimate

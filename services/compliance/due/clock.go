@@ -27,8 +27,11 @@ func (c *Clock) State(on civil.Date) State {
 }
 
 // Blocking says whether the unit is past what the rule allows on a day: the last day of use has passed, nothing is left of a
-// usage limit, or nothing says from when to count.
+// usage limit, or nothing says from when to count; and neither a phase-in nor a waiver excuses it.
 func (c *Clock) Blocking(on civil.Date) bool {
+	if _, ok := c.Excused(on); ok {
+		return false
+	}
 	if c.AnchorDate.IsZero() || c.datePassed(on) {
 		return true
 	}
@@ -42,7 +45,7 @@ func (c *Clock) Blocking(on civil.Date) bool {
 
 // Left returns what is left of each usage limit, below zero if more was used than allowed; zero where there is no limit.
 func (c *Clock) Left() (left Amount) {
-	l, u := &c.Rule.Limit, &c.Used
+	l, u := &c.Limit, &c.Used
 	if l.Dives > 0 {
 		left.Dives = l.Dives - u.Dives
 	}
@@ -55,10 +58,17 @@ func (c *Clock) Left() (left Amount) {
 	return left
 }
 
+func (c *Clock) leadDays() int {
+	if c.Rule.LeadDays <= 0 {
+		return defaultLeadDays
+	}
+	return c.Rule.LeadDays
+}
+
 func (c *Clock) datePassed(on civil.Date) bool { return !c.DueOn.IsZero() && on > c.DueOn.First() }
 
 func (c *Clock) usedUp(m Measure) bool {
-	limit := c.Rule.Limit.of(m)
+	limit := c.Limit.of(m)
 	return limit > 0 && c.Used.of(m) >= limit
 }
 
@@ -66,10 +76,7 @@ func (c *Clock) dateState(on civil.Date) State {
 	if c.DueOn.IsZero() {
 		return Fine
 	}
-	lead := c.Rule.LeadDays
-	if lead <= 0 {
-		lead = defaultLeadDays
-	}
+	lead := c.leadDays()
 	switch last := c.DueOn.First(); {
 	case on > last:
 		return Overdue
@@ -82,7 +89,7 @@ func (c *Clock) dateState(on civil.Date) State {
 }
 
 func (c *Clock) usageState(m Measure) State {
-	limit := c.Rule.Limit.of(m)
+	limit := c.Limit.of(m)
 	if limit <= 0 {
 		return Fine
 	}

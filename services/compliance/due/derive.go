@@ -6,8 +6,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-
-	"strandline.example/strandline/internal/civil"
 )
 
 // Derive returns what the facts and entries of in.Unit come to.
@@ -28,7 +26,7 @@ func Derive(in Input, at, known time.Time) Derived {
 }
 
 var engines = sync.Pool{New: func() any {
-	return &engine{amended: map[uuid.UUID]*Entry{}, performed: map[string]performance{}, later: map[string]*event{}}
+	return &engine{amended: map[uuid.UUID]*Entry{}, performed: map[string]int{}, later: map[string]*event{}}
 }}
 
 // engine is one derivation and the memory it needs, which the next one uses again.
@@ -37,15 +35,19 @@ type engine struct {
 	at, known time.Time
 	facts     *Facts
 
-	events    []event                // the unit's entries, and the usage of what it was fitted to
-	amended   map[uuid.UUID]*Entry   // by corrected entry: the amendment that holds
-	fittings  fittingIndex           // empty if the unit was never fitted to anything
-	meters    []meter                // last readings
-	uses      []use                  // what the unit went through
-	totals    []total                // totals[i] is the sum of the uses before i
-	performed map[string]performance // by activity: the last performance that passed
-	later     map[string]*event      // by activity: while walking backwards, the next pass
-	revisions []revision
+	events     []event              // the unit's entries, and the usage of what it was fitted to
+	amended    map[uuid.UUID]*Entry // by corrected entry: the amendment that holds
+	fittings   fittingIndex         // empty if the unit was never fitted to anything
+	meters     []meter              // last readings
+	uses       []use                // what the unit went through
+	totals     []total              // totals[i] is the sum of the uses before i
+	estimated  bool                 // some use is an estimate
+	passes     []performance        // work that passed, in the order it happened
+	performed  map[string]int       // by activity: the last of passes
+	candidates []performance
+	dailies    []daily
+	later      map[string]*event // by activity: while walking backwards, the next pass
+	revisions  []revision
 }
 
 // event is an entry as it stands after amendments.
@@ -96,6 +98,8 @@ func (e *engine) forget() {
 	clear(e.events)
 	clear(e.amended)
 	clear(e.performed)
+	clear(e.passes)
+	clear(e.candidates[:cap(e.candidates)])
 	clear(e.later)
 	clear(e.revisions[:cap(e.revisions)])
 }
@@ -212,7 +216,7 @@ func (e *engine) clocks(d *Derived) {
 			}
 			n++
 			for m, measure := range measures {
-				limited[m] = limited[m] || rule.Limit.of(measure) > 0
+				limited[m] = limited[m] || rule.limits(measure)
 			}
 		}
 	}
@@ -228,26 +232,16 @@ func (e *engine) clocks(d *Derived) {
 			if !rule.Scope.covers(e.facts, d.Stay.Jurisdiction) {
 				continue
 			}
-			c := Clock{Unit: d.Unit, Pack: r.pack, Rule: rule, InForceFrom: r.from, InForceUntil: r.until}
-			e.anchor(&c)
-			c.Used = e.usedSince(c.AnchorOccurred)
+			d.Clocks = append(d.Clocks, Clock{Unit: d.Unit, Pack: r.pack, Rule: rule, InForceFrom: r.from, InForceUntil: r.until})
+			c := &d.Clocks[len(d.Clocks)-1]
+			e.anchor(c)
+			e.limit(c)
+			c.Used, c.Estimated = e.usedSince(rule, c.AnchorOccurred)
 			if !c.AnchorDate.IsZero() {
-				c.DueOn = dueOn(rule, c.AnchorDate)
-				c.ExpectedOn = rates.expect(&c)
+				c.ExpectedOn = e.expect(c, &rates)
 			}
-			d.Clocks = append(d.Clocks, c)
+			e.phaseIn(c, i)
+			e.waive(c)
 		}
 	}
-}
-
-// dueOn returns the last day of use of a rule that counts from an anchor: always from the anchor itself, never chained.
-func dueOn(r *Rule, anchor civil.Mark) civil.Mark {
-	if r.Months <= 0 {
-		return civil.Mark{}
-	}
-	on := anchor.First().AddMonths(r.Months)
-	if r.MonthStamp {
-		on = on.EndOfMonth()
-	}
-	return civil.Day(on)
 }

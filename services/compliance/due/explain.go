@@ -9,57 +9,159 @@ import (
 	"strandline.example/strandline/internal/civil"
 )
 
-// Explain tells the arithmetic of a clock on a day, sentence by sentence: the rule and its source, what it counts from, each
-// limit, and the result. It is made only when asked for.
-func (c *Clock) Explain(on civil.Date, names Names) []string {
-	r := c.Rule
-	out := make([]string, 0, 8)
-	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+// StepKind is what a link of an explanation is about.
+type StepKind uint8
 
-	say("%s (%s of pack %s, %s): %s.", r.Title, r.ID, c.Pack.ID, c.inForceText(), r.Source.text())
+// The kinds, as in the proto.
+const (
+	StepRule StepKind = iota + 1
+	StepAnchor
+	StepSetAside
+	StepInterval
+	StepUsage
+	StepPhaseIn
+	StepWaiver
+	StepForecast
+	StepResult
+)
+
+// Step is one link of the chain from a rule to a result.
+type Step struct {
+	Kind     StepKind
+	Sentence string
+	Entry    uuid.UUID  // the entry it speaks of; zero if none
+	On       civil.Mark // the date it comes to; zero if none
+}
+
+// Explain returns the sentences of Steps.
+func (c *Clock) Explain(on civil.Date, names Names) []string {
+	steps := c.Steps(on, names)
+	out := make([]string, len(steps))
+	for i := range steps {
+		out[i] = steps[i].Sentence
+	}
+	return out
+}
+
+// Steps tells the arithmetic of a clock on a day, link by link: the rule and its source, what it counts from, each limit, what
+// excuses the unit, and the result. It is made only when asked for.
+func (c *Clock) Steps(on civil.Date, names Names) []Step {
+	t := teller{c: c, names: names, steps: make([]Step, 0, 10)}
+	t.rule()
+	t.anchor()
+	t.interval()
+	t.usage()
+	if !c.PhaseIn.IsZero() {
+		t.say(Step{Kind: StepPhaseIn, On: c.PhaseIn}, "The rule is newer, or tighter, than this unit's past: it is phased in over %s, and up to %s it does not block this unit.",
+			plural(int64(c.Rule.PhaseInDays), "day"), c.PhaseIn)
+	}
+	for _, w := range c.Waivers {
+		t.say(Step{Kind: StepWaiver, On: civil.Day(w.To)}, "A signed waiver excuses the unit from this rule from %s to %s.", w.From, w.To)
+	}
+	if !c.ExpectedOn.IsZero() {
+		t.say(Step{Kind: StepForecast, On: c.ExpectedOn}, "At the present rate (of the 365 days up to the last use) the limit will be reached on %s.", c.ExpectedOn)
+	}
+	t.say(Step{Kind: StepResult, On: civil.Day(on)}, "On %s it is %s.", on, c.resultText(on))
+	return t.steps
+}
+
+// teller gathers the steps of one explanation.
+type teller struct {
+	c     *Clock
+	names Names
+	steps []Step
+}
+
+func (t *teller) say(s Step, format string, args ...any) {
+	s.Sentence = fmt.Sprintf(format, args...)
+	t.steps = append(t.steps, s)
+}
+
+func (t *teller) rule() {
+	r := t.c.Rule
+	t.say(Step{Kind: StepRule}, "%s (%s of pack %s, %s): %s.", r.Title, r.ID, t.c.Pack.ID, t.c.inForceText(), r.Source.text())
 	if r.Source.FromMemory {
-		say("The figure was written down from memory and not compared with the document; it is no statement of law.")
+		t.say(Step{Kind: StepRule}, "The figure was written down from memory and not compared with the document; it is no statement of law.")
 	}
 	if r.EndOfLife {
-		say("It ends the unit's life: nothing resets it.")
+		t.say(Step{Kind: StepRule}, "It ends the unit's life: nothing resets it.")
 	}
+}
+
+func (t *teller) anchor() {
+	c, r := t.c, t.c.Rule
+	at := Step{Kind: StepAnchor, On: c.AnchorDate}
 	switch {
 	case c.AnchorDate.IsZero():
-		say("Nothing says from when to count: no %s passed, and %s.", r.asked(), r.baselinesText())
+		t.say(at, "Nothing says from when to count: no %s passed, and %s.", r.asked(), r.baselinesText())
+	case c.Basis == BasisStorage:
+		t.say(at, "No %s passed and the unit was never used; unused units age too, so it counts from %s, %s.", r.asked(), c.AnchorBaseline.text(), c.AnchorDate)
 	case c.AnchorBaseline != 0 && r.EndOfLife:
-		say("It counts from %s, %s.", c.AnchorBaseline.text(), c.AnchorDate)
+		t.say(at, "It counts from %s, %s.", c.AnchorBaseline.text(), c.AnchorDate)
 	case c.AnchorBaseline != 0:
-		say("No %s passed so far, so it counts from %s, %s.", r.asked(), c.AnchorBaseline.text(), c.AnchorDate)
+		t.say(at, "No %s passed so far, so it counts from %s, %s.", r.asked(), c.AnchorBaseline.text(), c.AnchorDate)
 	default:
+		at.Entry = c.AnchorEntry
 		satisfies := ""
 		if c.AnchorActivity != r.Activity {
 			satisfies = fmt.Sprintf(", which satisfies %s", r.Activity)
 		}
-		say("It counts from %s: %s passed in entry %s%s.", c.AnchorDate, c.AnchorActivity, names.entry(c.AnchorEntry), satisfies)
+		if c.AnchorLate {
+			t.say(at, "The %s of entry %s%s was late, and late work counts from the day by which it should have been done: %s.",
+				c.AnchorActivity, t.names.entry(c.AnchorEntry), satisfies, c.AnchorDate)
+		} else {
+			t.say(at, "It counts from %s: %s passed in entry %s%s.", c.AnchorDate, c.AnchorActivity, t.names.entry(c.AnchorEntry), satisfies)
+		}
 		if !c.AnchorMark.IsZero() {
-			say("The mark %s lies after the work itself and was set aside: it cannot lengthen the interval.", c.AnchorMark)
+			t.say(Step{Kind: StepSetAside, Entry: c.AnchorEntry, On: c.AnchorMark}, "The mark %s lies after the work itself and was set aside: it cannot lengthen the interval.", c.AnchorMark)
 		}
 	}
-	if !c.AnchorDate.IsZero() && r.Months > 0 {
-		out = append(out, c.dateText())
+	switch at := (Step{Kind: StepSetAside, Entry: c.Rejected}); c.RejectedWhy {
+	case WhyAlone:
+		t.say(at, "The work of entry %s does not count: the rule asks for %s.", t.names.entry(c.Rejected), r.companionsText())
+	case WhyLate:
+		t.say(at, "The %s of entry %s came after the last day of use and does not count: now %s is needed.", r.Activity, t.names.entry(c.Rejected), list(r.SatisfiedBy, " or "))
 	}
+}
+
+func (t *teller) interval() {
+	c := t.c
+	if c.AnchorDate.IsZero() || c.Months <= 0 {
+		return
+	}
+	at := Step{Kind: StepInterval, On: c.DueOn}
+	switch c.Basis {
+	case BasisIntense:
+		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry}, "With entry %s the unit was used so hard that the shorter limit applies: %s.", t.names.entry(c.BasisEntry), c.limitText())
+	case BasisEvidence:
+		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry, On: c.BasisUntil}, "The %s of entry %s allows %s instead of %s while it counts, to %s; then the shorter interval is back.",
+			c.Rule.Evidence.Activity, t.names.entry(c.BasisEntry), plural(int64(c.Months), "month"), plural(int64(c.Rule.Months), "month"), c.BasisUntil)
+	}
+	t.say(at, "%s", c.dateText())
+}
+
+func (t *teller) usage() {
+	c := t.c
 	for _, m := range measures {
-		limit, used := r.Limit.of(m), c.Used.of(m)
+		limit, used := c.Limit.of(m), c.Used.of(m)
+		if limit <= 0 {
+			continue
+		}
+		if guessed := c.Estimated.of(m); guessed > 0 {
+			t.say(Step{Kind: StepUsage}, "Of the %s used, %s is an estimate for a missing log; it counts in full.", m.text(used), m.text(guessed))
+		}
+		if m == Hours && len(c.Rule.Weights) > 0 {
+			t.say(Step{Kind: StepUsage}, "Running time is weighed by the temperature of the air drawn in; where that is not known, as if at the worst.")
+		}
 		switch {
-		case limit <= 0:
 		case c.AnchorDate.IsZero():
-			say("Limit %s; %s used in all that is on record.", m.text(limit), m.text(used))
+			t.say(Step{Kind: StepUsage}, "Limit %s; %s used in all that is on record.", m.text(limit), m.text(used))
 		case used > limit:
-			say("Limit %s, %s used since: %s over.", m.text(limit), m.text(used), m.text(used-limit))
+			t.say(Step{Kind: StepUsage}, "Limit %s, %s used since: %s over.", m.text(limit), m.text(used), m.text(used-limit))
 		default:
-			say("Limit %s, %s used since: %s left.", m.text(limit), m.text(used), m.text(limit-used))
+			t.say(Step{Kind: StepUsage}, "Limit %s, %s used since: %s left.", m.text(limit), m.text(used), m.text(limit-used))
 		}
 	}
-	if !c.ExpectedOn.IsZero() {
-		say("At the present rate (of the 365 days up to the last use) the limit will be reached on %s.", c.ExpectedOn)
-	}
-	say("On %s it is %s.", on, c.resultText(on))
-	return out
 }
 
 func (c *Clock) inForceText() string {
@@ -70,29 +172,80 @@ func (c *Clock) inForceText() string {
 	return s
 }
 
-// dateText tells the month arithmetic, with what month stamps and month ends did to it.
+// dateText tells the month arithmetic, with what month stamps, month ends, evidence, expiry marks and phase-ins did to it.
 func (c *Clock) dateText() string {
-	r, from := c.Rule, c.AnchorDate.First()
+	from := c.AnchorDate.First()
+	plain := dueOn(c.AnchorDate, c.Months, c.MonthStamp)
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s + %s", c.AnchorDate, plural(int64(r.Months), "month"))
+	fmt.Fprintf(&b, "%s + %s", c.AnchorDate, plural(int64(c.Months), "month"))
 	_, _, day := from.Parts()
-	_, _, reached := from.AddMonths(r.Months).Parts()
-	switch {
-	case r.MonthStamp:
-		fmt.Fprintf(&b, " = %s; the month counts to its end, so the last day of use is %s.", from.AddMonths(r.Months).String()[:7], c.DueOn)
-	case c.AnchorDate.IsMonth():
-		fmt.Fprintf(&b, ", counted from the month's first day because only the month is known: the last day of use is %s.", c.DueOn)
-	case reached != day:
-		fmt.Fprintf(&b, ": the month reached has no day %d, so the last day of use is its last, %s.", day, c.DueOn)
-	default:
-		fmt.Fprintf(&b, ": the last day of use is %s.", c.DueOn)
+	_, _, reached := from.AddMonths(c.Months).Parts()
+	last := "the last day of use is " + plain.String()
+	if c.DueOn != plain {
+		last = "that is " + plain.String()
 	}
+	switch {
+	case c.MonthStamp:
+		fmt.Fprintf(&b, " = %s; the month counts to its end, so %s", from.AddMonths(c.Months).String()[:7], last)
+	case c.AnchorDate.IsMonth():
+		fmt.Fprintf(&b, ", counted from the month's first day because only the month is known: %s", last)
+	case reached != day:
+		fmt.Fprintf(&b, ": the month reached has no day %d, so %s", day, strings.Replace(last, "is "+plain.String(), "is its last, "+plain.String(), 1))
+	default:
+		fmt.Fprintf(&b, ": %s", last)
+	}
+	switch {
+	case c.DueOn == plain:
+	case c.DueOn == c.PhaseIn:
+		fmt.Fprintf(&b, "; phased in, the last day of use is %s", c.DueOn)
+	case !c.AnchorExpiry.IsZero() && c.DueOn == civil.Day(c.AnchorExpiry.Last()):
+		fmt.Fprintf(&b, "; the mark expires earlier, so the last day of use is %s", c.DueOn)
+	default:
+		fmt.Fprintf(&b, "; the evidence reaches no further than the last day of use, %s", c.DueOn)
+	}
+	b.WriteByte('.')
 	return b.String()
+}
+
+// limitText tells the limits that apply.
+func (c *Clock) limitText() string {
+	var words []string
+	if c.Months > 0 {
+		words = append(words, plural(int64(c.Months), "month"))
+	}
+	for _, m := range measures {
+		if n := c.Limit.of(m); n > 0 {
+			words = append(words, m.text(n))
+		}
+	}
+	return list(words, " or ")
+}
+
+// companionsText tells what the rule's own activity does not count without.
+func (r *Rule) companionsText() string {
+	words := make([]string, len(r.Companions))
+	for i, k := range r.Companions {
+		how := "with it"
+		if k.First {
+			how = "before it"
+		}
+		if k.Within == 0 {
+			words[i] = fmt.Sprintf("a passed %s %s on the same day", k.Activity, how)
+		} else {
+			words[i] = fmt.Sprintf("a passed %s %s within %s", k.Activity, how, plural(int64(k.Within), "day"))
+		}
+	}
+	return list(words, " and ")
 }
 
 func (c *Clock) resultText(on civil.Date) string {
 	blocks := ""
-	if c.Blocking(on) {
+	if waiver, ok := c.Excused(on); ok {
+		blocks = "; phased in, so it blocks nothing"
+		if waiver != "" {
+			blocks = "; waived, so it blocks nothing"
+		}
+	} else if c.Blocking(on) {
 		blocks = "; blocks " + c.Rule.Blocks.text()
 		if c.Rule.HandOutIfFilledBefore && c.datePassed(on) {
 			blocks += ", except that a unit last filled by then may still be handed out"

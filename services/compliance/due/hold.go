@@ -181,6 +181,11 @@ func (e *engine) missing(d *Derived) {
 				h.Opened = in
 			}
 		}
+		if !c.PhaseIn.IsZero() {
+			if after := (c.PhaseIn.First() + 1).Start(d.Stay.zone()); after.After(h.Opened) {
+				h.Opened = after
+			}
+		}
 		if !h.Lifted.IsZero() && !h.Opened.Before(h.Lifted) {
 			continue
 		}

@@ -29,13 +29,13 @@ func (r *Reason) Sentence(names Names) string {
 	case DateLimitBeforeReturn:
 		return fmt.Sprintf("%s: the last day of use is %s, before the return on %s.", c.Rule.Title, c.DueOn, r.On)
 	case UsageLimitReached:
-		return fmt.Sprintf("%s: the limit of %s is reached, with %s used.", c.Rule.Title, r.Measure.text(c.Rule.Limit.of(r.Measure)), r.Measure.text(c.Used.of(r.Measure)))
+		return fmt.Sprintf("%s: the limit of %s is reached, with %s used.", c.Rule.Title, r.Measure.text(c.Limit.of(r.Measure)), r.Measure.text(c.Used.of(r.Measure)))
 	case UsageLeftTooLittle:
 		left := c.Left()
 		return fmt.Sprintf("%s: %s left, %s expected.", c.Rule.Title, r.Measure.text(left.of(r.Measure)), r.Measure.text(r.Expected))
 	case EndOfLife:
 		if r.Measure != 0 {
-			return fmt.Sprintf("%s: the service life ended with %s.", c.Rule.Title, r.Measure.text(c.Rule.Limit.of(r.Measure)))
+			return fmt.Sprintf("%s: the service life ended with %s.", c.Rule.Title, r.Measure.text(c.Limit.of(r.Measure)))
 		}
 		return fmt.Sprintf("%s: the service life ended on %s.", c.Rule.Title, c.DueOn)
 	}

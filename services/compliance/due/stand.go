@@ -107,6 +107,9 @@ func (c *Clock) reasons(out []Reason, d *Derived, at time.Time, on civil.Date) [
 		}
 		out = append(out, r)
 	}
+	if _, ok := c.Excused(on); ok {
+		return out
+	}
 	if c.AnchorDate.IsZero() {
 		no(Reason{Code: MissingHistory, Blocks: c.Rule.Blocks, Hold: d.missingHold(c, at)})
 		return out
@@ -180,22 +183,28 @@ func (d *Derived) within(out []Reason, start, end time.Time, first, last civil.D
 		if c.InForceFrom > last || !c.InForceUntil.IsZero() && c.InForceUntil.First() <= first {
 			continue
 		}
-		begun := c.InForce(first) // otherwise it comes into force within the window
+		until := last // the last day within the window on which the clock is in force
+		if !c.InForceUntil.IsZero() {
+			until = min(until, c.InForceUntil.First()-1)
+		}
+		bound, ok := c.bound(max(first, c.InForceFrom), until) // the first day on which nothing excuses the unit
+		if !ok {
+			continue
+		}
+		begun := c.InForce(first) && bound == first // what blocks it then stands against the start already
 		if c.AnchorDate.IsZero() {
 			if !begun {
 				no(Reason{Code: MissingHistory, Blocks: c.Rule.Blocks, Clock: c})
 			}
 			continue
 		}
-		until := last // the last day within the window on which the clock is in force
-		if !c.InForceUntil.IsZero() {
-			until = min(until, c.InForceUntil.First()-1)
-		}
-		if c.datePassed(until) && !(begun && c.datePassed(first)) {
-			no(Reason{Code: DateLimitBeforeReturn, Blocks: c.dateBlocks(d), Clock: c})
+		if !c.DueOn.IsZero() && !(begun && c.datePassed(first)) {
+			if _, ok := c.bound(max(bound, c.DueOn.First()+1), until); ok {
+				no(Reason{Code: DateLimitBeforeReturn, Blocks: c.dateBlocks(d), Clock: c})
+			}
 		}
 		for _, m := range measures {
-			switch limit, want := c.Rule.Limit.of(m), expected.of(m); {
+			switch limit, want := c.Limit.of(m), expected.of(m); {
 			case c.usedUp(m):
 				if !begun {
 					no(Reason{Code: UsageLimitReached, Blocks: c.Rule.Blocks, Clock: c, Measure: m})

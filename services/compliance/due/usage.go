@@ -2,6 +2,9 @@ package due
 
 import (
 	"fmt"
+	"math"
+	"math/bits"
+	"slices"
 	"sort"
 	"time"
 
@@ -13,8 +16,13 @@ import (
 
 // use is an increment that the unit went through, itself or as a part.
 type use struct {
-	at     time.Time
-	amount Amount
+	at          time.Time
+	amount      Amount
+	entry, unit uuid.UUID
+	celsius     int16
+	hasCelsius  bool
+	estimated   bool
+	metered     bool
 }
 
 // meter is the last reading of one meter.
@@ -31,6 +39,7 @@ type meter struct {
 // it, at the instant of the later one.
 func (e *engine) measure(d *Derived) {
 	e.meters, e.uses, e.totals = e.meters[:0], e.uses[:0], append(e.totals[:0], total{})
+	e.estimated = false
 	var sum total
 	for i := range e.events {
 		ev := &e.events[i]
@@ -54,7 +63,10 @@ func (e *engine) measure(d *Derived) {
 			continue
 		}
 		sum.add(amount)
-		e.uses = append(e.uses, use{ev.at, amount})
+		said := ev.entry
+		e.uses = append(e.uses, use{at: ev.at, amount: amount, entry: ev.id, unit: ev.unit, celsius: said.Celsius, hasCelsius: said.HasCelsius,
+			estimated: said.Estimated, metered: said.Reading})
+		e.estimated = e.estimated || said.Estimated
 		e.totals = append(e.totals, sum)
 		if amount.Fills > 0 {
 			d.LastFill = ev.at
@@ -63,7 +75,7 @@ func (e *engine) measure(d *Derived) {
 }
 
 // read returns the increment that a reading stands for and what the meter showed before, and moves the meter. A reading
-// below the one before it went back: it stands for nothing.
+// below the one before it went back, unless the meter rolled over in between: it stands for nothing.
 func (e *engine) read(ev *event) (amount Amount, before meter, back bool) {
 	var m *meter
 	for i := range e.meters {
@@ -78,7 +90,12 @@ func (e *engine) read(ev *event) (amount Amount, before meter, back bool) {
 	}
 	before = *m
 	value := ev.entry.Amount.of(ev.entry.Meter)
-	if back = value < m.value; !back {
+	switch around := ev.entry.Rollover; {
+	case around > 0 && m.value < around && value < around:
+		amount = only(ev.entry.Meter, around-m.value+value)
+	case around > 0 || value < m.value:
+		back = true
+	default:
 		amount = only(ev.entry.Meter, value-m.value)
 	}
 	m.value, m.entry, m.at = value, ev.id, ev.at
@@ -88,13 +105,60 @@ func (e *engine) read(ev *event) (amount Amount, before meter, back bool) {
 	return amount, before, back
 }
 
-// usedSince returns what was used from an instant on, inclusive; all there is for a zero instant.
-func (e *engine) usedSince(from time.Time) Amount {
-	first := 0
-	if !from.IsZero() {
-		first = sort.Search(len(e.uses), func(i int) bool { return !e.uses[i].at.Before(from) })
+// firstSince returns the index of the first use from an instant on, inclusive; 0 for a zero instant.
+func (e *engine) firstSince(from time.Time) int {
+	if from.IsZero() {
+		return 0
 	}
-	return e.totals[len(e.uses)].since(&e.totals[first])
+	return sort.Search(len(e.uses), func(i int) bool { return !e.uses[i].at.Before(from) })
+}
+
+// usedSince returns what a rule counts from an instant on, inclusive, and how much of it is estimated; all there is for a zero
+// instant.
+func (e *engine) usedSince(r *Rule, from time.Time) (used, estimated Amount) {
+	first := e.firstSince(from)
+	used = e.totals[len(e.uses)].since(&e.totals[first])
+	if !e.estimated && len(r.Weights) == 0 {
+		return used, estimated
+	}
+	var all, guessed total
+	for i := first; i < len(e.uses); i++ {
+		u := &e.uses[i]
+		a := u.amount
+		a.Hours = r.weigh(u)
+		all.add(a)
+		if u.estimated {
+			guessed.add(a)
+		}
+	}
+	return all.since(&total{}), guessed.since(&total{})
+}
+
+// weigh returns the running time of a use as a rule counts it.
+func (r *Rule) weigh(u *use) time.Duration {
+	if len(r.Weights) == 0 || u.amount.Hours <= 0 {
+		return u.amount.Hours
+	}
+	var percent int32
+	if u.hasCelsius && u.celsius >= r.Weights[0].Celsius {
+		for _, w := range r.Weights {
+			if w.Celsius > u.celsius {
+				break
+			}
+			percent = w.Percent
+		}
+	} else {
+		for _, w := range r.Weights {
+			percent = max(percent, w.Percent)
+		}
+	}
+	hi, lo := bits.Mul64(uint64(u.amount.Hours), uint64(max(0, percent)))
+	lo, carry := bits.Add64(lo, 99, 0)
+	if hi += carry; hi >= 100 {
+		return math.MaxInt64
+	}
+	weighed, _ := bits.Div64(hi, lo, 100)
+	return time.Duration(min(weighed, math.MaxInt64))
 }
 
 // rates are the present rates of use, by measure.
@@ -112,21 +176,41 @@ func (e *engine) rates(limited [len(measures)]bool) (r rates) {
 	return r
 }
 
+// limits says whether the rule has a limit in a measure, ever.
+func (r *Rule) limits(m Measure) bool {
+	return r.Limit.of(m) > 0 || slices.ContainsFunc(r.Intense, func(in Intense) bool { return in.Limit.of(m) > 0 })
+}
+
 // expect returns the day on which the first of the clock's usage limits will be reached.
-func (r *rates) expect(c *Clock) (on civil.Mark) {
+func (e *engine) expect(c *Clock, all *rates) (on civil.Mark) {
 	for i, m := range measures {
-		limit := c.Rule.Limit.of(m)
+		limit, used := c.Limit.of(m), c.Used.of(m)
 		if limit <= 0 {
 			continue
 		}
-		if c.Used.of(m) >= limit {
+		if used >= limit {
 			return civil.Mark{}
 		}
-		if day, ok := r[i].Reach(limit - c.Used.of(m)); ok && (on.IsZero() || day < on.First()) {
+		rate := all[i]
+		if m == Hours && len(c.Rule.Weights) > 0 {
+			rate = e.weighedRate(c.Rule)
+		}
+		if day, ok := rate.Reach(limit - used); ok && (on.IsZero() || day < on.First()) {
 			on = civil.Day(day)
 		}
 	}
 	return on
+}
+
+// weighedRate is the rate of running time as a rule counts it.
+func (e *engine) weighedRate(r *Rule) (rate forecast.Rate) {
+	for i := len(e.uses) - 1; i >= 0; i-- {
+		u := &e.uses[i]
+		if !rate.Add(dateAt(e.facts.Stays, u.at), int64(r.weigh(u))) {
+			break
+		}
+	}
+	return rate
 }
 
 // text writes n of a measure for people.

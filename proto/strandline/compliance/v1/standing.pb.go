@@ -494,7 +494,7 @@ type Clock struct {
 	FillsLeft *int64 `protobuf:"varint,19,opt,name=fills_left,json=fillsLeft,proto3,oneof" json:"fills_left,omitempty"`
 	// Day a usage limit will be reached at the unit's present rate; unset when there is no rate.
 	ExpectedDate *date.Date `protobuf:"bytes,20,opt,name=expected_date,json=expectedDate,proto3" json:"expected_date,omitempty"`
-	// The limits, as in the rule.
+	// The limits as they are for the unit: the rule's own, unless intense use, evidence or storage say otherwise.
 	Limit *Limit `protobuf:"bytes,21,opt,name=limit,proto3" json:"limit,omitempty"`
 	// The arithmetic, sentence by sentence.
 	Explanation []string `protobuf:"bytes,22,rep,name=explanation,proto3" json:"explanation,omitempty"`

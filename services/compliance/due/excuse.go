@@ -1,0 +1,158 @@
+package due
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"github.com/google/uuid"
+
+	"strandline.example/strandline/internal/civil"
+)
+
+// phaseIn works out until when a rule that is new or tighter leaves a unit alone that was in the fleet before it, and moves its last
+// day of use there if that is later. Law and ends of life are never phased in.
+func (e *engine) phaseIn(c *Clock, rev int) {
+	r := c.Rule
+	if r.PhaseInDays <= 0 || r.Authority == Law || r.EndOfLife {
+		return
+	}
+	start := e.since(rev, r)
+	since := e.facts.Commissioned
+	if c.AnchorDate.IsZero() {
+		if !since.IsZero() && since.First() < start {
+			c.PhaseIn = civil.Day(phaseDay(start, r, e.in.Unit))
+		}
+		return
+	}
+	if c.AnchorDate.First() >= start || !since.IsZero() && since.First() >= start {
+		return // the work, or the unit, came after the rule
+	}
+	day := phaseDay(start, r, e.in.Unit)
+	if late := !c.DueOn.IsZero() && c.DueOn.First() < day; late || c.Limit != (Amount{}) {
+		c.PhaseIn = civil.Day(day)
+		if late {
+			c.DueOn = c.PhaseIn
+		}
+	}
+}
+
+// phaseDay returns the unit's own day within a phase-in that begins on a day.
+func phaseDay(start civil.Date, r *Rule, unit uuid.UUID) civil.Date {
+	const offset, prime = 14695981039346656037, 1099511628211 // FNV-1a, 64 bits
+	h := uint64(offset)
+	for _, b := range unit {
+		h = (h ^ uint64(b)) * prime
+	}
+	for _, s := range [...]string{r.Pack, "/", r.ID} {
+		for i := range len(s) {
+			h = (h ^ uint64(s[i])) * prime
+		}
+	}
+	return start.AddDays(int(h % uint64(r.PhaseInDays)))
+}
+
+// since returns from when the rule has been there at least as tight as it is now: the first day of the unbroken run of revisions
+// that say so.
+func (e *engine) since(rev int, r *Rule) civil.Date {
+	start := e.revisions[rev].from
+	for i := rev - 1; i >= 0 && e.revisions[i].pack.ID == e.revisions[rev].pack.ID; i-- {
+		before := e.revisions[i].pack.rule(r.ID)
+		if before == nil || !before.asTightAs(r) {
+			break
+		}
+		start = e.revisions[i].from
+	}
+	return start
+}
+
+func (p *Pack) rule(id string) *Rule {
+	for i := range p.Rules {
+		if p.Rules[i].ID == id {
+			return &p.Rules[i]
+		}
+	}
+	return nil
+}
+
+// asTightAs says whether none of the rule's own limits is longer than, or missing beside, those of another.
+func (r *Rule) asTightAs(o *Rule) bool {
+	longer := func(mine, other int64) bool { return other > 0 && (mine <= 0 || mine > other) }
+	if longer(int64(r.Months), int64(o.Months)) || o.Months > 0 && r.Months == o.Months && r.MonthStamp && !o.MonthStamp {
+		return false
+	}
+	return !slices.ContainsFunc(measures[:], func(m Measure) bool { return longer(r.Limit.of(m), o.Limit.of(m)) })
+}
+
+// waive attaches the waivers that excuse the unit from the clock's limits. A revoked one ends on the day before it was revoked.
+func (e *engine) waive(c *Clock) {
+	if c.Rule.Authority == Law || c.Rule.EndOfLife || c.AnchorDate.IsZero() {
+		return
+	}
+	for i := range e.in.Waivers {
+		w := &e.in.Waivers[i]
+		if w.Unit != e.in.Unit || w.Pack != c.Pack.ID || w.Rule != c.Rule.ID || !e.happened(w.Granted) || !e.wasKnown(w.Granted) {
+			continue
+		}
+		k := Waived{ID: w.ID, From: max(w.From, dateAt(e.facts.Stays, w.Granted)), To: w.To}
+		if !w.Revoked.IsZero() && e.happened(w.Revoked) && e.wasKnown(w.Revoked) {
+			k.To = min(k.To, dateAt(e.facts.Stays, w.Revoked)-1)
+		}
+		if k.From <= k.To {
+			c.Waivers = append(c.Waivers, k)
+		}
+	}
+	slices.SortFunc(c.Waivers, func(a, b Waived) int { return cmp.Or(cmp.Compare(a.From, b.From), strings.Compare(a.ID, b.ID)) })
+}
+
+// Excused says whether the clock leaves its unit alone on a day whatever its limits say: because the rule is phased in, which has no
+// waiver, or because of a waiver, whose id it returns.
+func (c *Clock) Excused(on civil.Date) (waiver string, ok bool) {
+	if !c.PhaseIn.IsZero() && on <= c.PhaseIn.First() {
+		return "", true
+	}
+	for _, w := range c.Waivers {
+		if w.From <= on && on <= w.To {
+			return w.ID, true
+		}
+	}
+	return "", false
+}
+
+// bound returns the first day from one to another, both included, on which nothing excuses the unit.
+func (c *Clock) bound(from, to civil.Date) (on civil.Date, ok bool) {
+	if !c.PhaseIn.IsZero() {
+		from = max(from, c.PhaseIn.First()+1)
+	}
+	for _, w := range c.Waivers { // by first day: what one uncovers no earlier one covers
+		if w.From <= from && from <= w.To {
+			from = w.To + 1
+		}
+	}
+	return from, from <= to
+}
+
+// NextChange returns the first day after another on which State or Blocking differ from the day before because time has passed; none
+// if they never will. It says nothing of the days on which the clock's revision is in force.
+func (c *Clock) NextChange(after civil.Date) civil.Mark {
+	var best civil.Mark
+	try := func(on civil.Date) {
+		if on > after && (best.IsZero() || on < best.First()) && (c.State(on) != c.State(on-1) || c.Blocking(on) != c.Blocking(on-1)) {
+			best = civil.Day(on)
+		}
+	}
+	if !c.DueOn.IsZero() {
+		last := c.DueOn.First()
+		try(last.AddDays(-c.leadDays()))
+		try(last)
+		try(last + 1)
+	}
+	if !c.PhaseIn.IsZero() {
+		try(c.PhaseIn.First() + 1)
+	}
+	for _, w := range c.Waivers {
+		try(w.From)
+		try(w.To + 1)
+	}
+	return best
+}
