@@ -128,7 +128,10 @@ func (r *demoRun) createOrg(ctx context.Context, op *clients) error {
 	return err
 }
 
-// publish publishes the rule packs that are shipped, and the demo's own.
+// demoShipped are the shipped rule packs that the demo's shops answer to. Others are for other places and trades.
+var demoShipped = []string{"us-cylinders", "us-diving-operations"}
+
+// publish publishes the shipped rule packs that the demo's shops answer to, and the demo's own.
 func (r *demoRun) publish(ctx context.Context) error {
 	files := map[string][]byte{}
 	for _, part := range []struct {
@@ -144,7 +147,11 @@ func (r *demoRun) publish(ctx context.Context) error {
 			if err != nil {
 				return err
 			}
-			files[strings.TrimSuffix(n[strings.LastIndex(n, "/")+1:], ".yaml")] = raw
+			id := strings.TrimSuffix(n[strings.LastIndex(n, "/")+1:], ".yaml")
+			if part.glob == "*.yaml" && !slices.Contains(demoShipped, id) {
+				continue
+			}
+			files[id] = raw
 		}
 	}
 	ids := sortedKeys(files)
