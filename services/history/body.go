@@ -12,17 +12,22 @@ import (
 	"strandline.example/strandline/internal/civil"
 )
 
-// bodyVersion is the version of the encoding of an entry's content. A later version gets another number; this one stays readable
-// for as long as there are ledgers.
-const bodyVersion = 1
+// The versions of the encoding of an entry's content; each stays readable for as long as there are ledgers. An entry has the first
+// that can hold it, so that what version 1 can say is written as it always was.
+const (
+	bodyVersion      = 1
+	bodyVersionUsage = 2 // usage with an estimate, an intake temperature or a rollover
+)
 
 // AppendBody appends the canonical encoding of the entry's content, which is all that the client said but the ids. Equal contents
 // have equal encodings and different ones differ, so that a repeated entry is recognised by its bytes. All numbers are big endian:
 //
-//	body        = u8 version (1) | instant occurred | text shop | text technician | text note | detail
+//	body        = u8 version (1 or 2) | instant occurred | text shop | text technician | text note | detail
 //	detail      = u8 kind | usage (kind 1) or work (2, 3) or condition (4) or amendment (5)
 //	usage       = u8 0 | i64 dives | i64 running time in nanoseconds | i64 fills | text reference
 //	            | u8 measure (1 dives, 2 running time, 3 fills) | i64 value | u8 replaced | i64 start (0 unless replaced) | text reference
+//	              in version 2 either is followed by
+//	              u8 estimated | u8 0 or u8 1 and i16 degrees Celsius of the intake | i64 rollover (0 for none)
 //	work        = u8 outcome (1 pass, 2 fail, 3 inconclusive, 4 condemned) | mark | text provider | u32 n | n * text activity
 //	condition   = text condition | u8 severity (1 note, 2 pull)
 //	amendment   = uuid corrected entry | text reason | u8 0, or u8 1 | instant occurred | detail (kind 1 to 4)
@@ -32,9 +37,14 @@ const bodyVersion = 1
 //	text        = u32 length in bytes | that many bytes of UTF-8
 //	uuid        = 16 bytes (RFC 9562)
 //
-// Running time is kept as nanoseconds, so value is in nanoseconds for measure 2.
+// Running time is kept as nanoseconds, so value is in nanoseconds for measure 2; start and rollover are in seconds for it. A body is
+// of version 2 if its usage, or that of its replacement, has an estimate, a temperature or a rollover, and otherwise of version 1.
 func AppendBody(b []byte, e *Entry) []byte {
-	b = append(b, bodyVersion)
+	version := byte(bodyVersion)
+	if u := e.usage(); u != nil && !u.plain() {
+		version = bodyVersionUsage
+	}
+	b = append(b, version)
 	b = appendInstant(b, e.Occurred)
 	b = appendText(b, e.Shop)
 	b = appendText(b, e.Technician)
@@ -59,6 +69,14 @@ func appendDetail(b []byte, d *Detail) []byte {
 			b = appendInt(b, u.Start)
 		}
 		b = appendText(b, u.Reference)
+		if !u.plain() {
+			b = appendFlag(b, u.Estimated)
+			b = appendFlag(b, u.HasCelsius)
+			if u.HasCelsius {
+				b = binary.BigEndian.AppendUint16(b, uint16(u.Celsius))
+			}
+			b = appendInt(b, u.Rollover)
+		}
 	case KindService:
 		b = appendWork(b, d.Service)
 	case KindTest:
@@ -111,8 +129,9 @@ func appendFlag(b []byte, f bool) []byte {
 // exactly what it read.
 func ParseBody(body []byte) (Entry, error) {
 	r := reader{rest: body}
-	if v := r.byte(); r.err == nil && v != bodyVersion {
-		return Entry{}, fmt.Errorf("entry body of version %d", v)
+	r.version = r.byte()
+	if r.err == nil && r.version != bodyVersion && r.version != bodyVersionUsage {
+		return Entry{}, fmt.Errorf("entry body of version %d", r.version)
 	}
 	var e Entry
 	e.Occurred = r.instant()
@@ -120,6 +139,9 @@ func ParseBody(body []byte) (Entry, error) {
 	e.Technician = r.text()
 	e.Note = r.text()
 	e.Detail = r.detail(KindAmendment)
+	if u := e.usage(); r.version == bodyVersionUsage && (u == nil || u.plain()) {
+		r.fail("version 2 for what version 1 can say")
+	}
 	if r.err == nil && len(r.rest) > 0 {
 		r.fail("bytes after the end")
 	}
@@ -131,8 +153,9 @@ func ParseBody(body []byte) (Entry, error) {
 
 // reader reads the encoding from the front; after the first fault it returns zeros.
 type reader struct {
-	rest []byte
-	err  error
+	rest    []byte
+	version byte
+	err     error
 }
 
 func (r *reader) fail(text string) {
@@ -247,6 +270,15 @@ func (r *reader) usage() *Usage {
 		}
 	}
 	u.Reference = r.text()
+	if r.version == bodyVersionUsage {
+		u.Estimated = r.flag()
+		if u.HasCelsius = r.flag(); u.HasCelsius {
+			if b := r.take(2); b != nil {
+				u.Celsius = int16(binary.BigEndian.Uint16(b))
+			}
+		}
+		u.Rollover = r.int()
+	}
 	return u
 }
 

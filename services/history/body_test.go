@@ -42,6 +42,8 @@ func FuzzParseBody(f *testing.F) {
 	for _, e := range []history.Entry{
 		{Occurred: at, Detail: history.Detail{Usage: &history.Usage{Dives: 2, Running: time.Hour, Fills: 1, Reference: "R-1"}}},
 		{Occurred: at, Shop: "quay", Detail: history.Detail{Usage: &history.Usage{Measure: history.RunningTime, Value: 5, Replaced: true, Start: 1}}},
+		{Occurred: at, Detail: history.Detail{Usage: &history.Usage{Running: time.Hour, Estimated: true, Celsius: -3, HasCelsius: true}}},
+		{Occurred: at, Detail: history.Detail{Usage: &history.Usage{Measure: history.Dives, Value: 5, Rollover: 1000}}},
 		{Occurred: at, Technician: "ada", Note: "é", Detail: history.Detail{Service: &history.Work{Activities: []string{"overhaul", "inspection"}, Outcome: history.Pass, Mark: civil.Month(2025, 6)}}},
 		{Occurred: at, Detail: history.Detail{Test: &history.Work{Activities: []string{"hydrostatic-test"}, Outcome: history.Condemned, Mark: civil.Day(civil.New(2025, 6, 7)), Provider: "station"}}},
 		{Occurred: at, Detail: history.Detail{Condition: &history.Condition{Condition: "free-flow", Severity: history.Pull}}},
@@ -71,7 +73,8 @@ func TestParseBodyRefuses(t *testing.T) {
 	}
 	for name, give := range map[string][]byte{
 		"nothing":            {},
-		"another version":    change(0, 2),
+		"another version":    change(0, 3),
+		"a version too late": change(0, 2),
 		"a byte too many":    append(bytes.Clone(good), 0),
 		"a byte too few":     good[:len(good)-1],
 		"text not UTF-8":     change(21, 0xff), // the note

@@ -101,6 +101,14 @@ func (d *Detail) Condemns() bool {
 	return false
 }
 
+// usage returns the usage in the detail or in what it puts in another entry's place; nil if there is none.
+func (d *Detail) usage() *Usage {
+	if d.Amendment != nil && d.Amendment.Replacement != nil {
+		return d.Amendment.Replacement.Usage
+	}
+	return d.Usage
+}
+
 // Usage is dives, running time and fills: an increment, or the reading of a meter.
 type Usage struct {
 	// An increment: Measure is 0.
@@ -115,9 +123,20 @@ type Usage struct {
 	// of running time).
 	Replaced bool
 	Start    int64
+	// Rollover says that the meter passed this count once since the reading before and began again at zero; 0 if it did not (seconds
+	// of running time).
+	Rollover int64
 
 	Reference string // the client's own
+	// Estimated says that an increment is an estimate, for a log that is missing.
+	Estimated bool
+	// Celsius is the temperature of the air that a compressor drew in, in degrees Celsius, if HasCelsius.
+	Celsius    int16
+	HasCelsius bool
 }
+
+// plain says whether version 1 of the encoding can hold the usage.
+func (u *Usage) plain() bool { return u.Rollover == 0 && !u.Estimated && !u.HasCelsius }
 
 // Work is a service, or a test.
 type Work struct {

@@ -30,8 +30,13 @@ func drawDetail(t *rapid.T, kinds int) (d history.Detail) {
 			if u.Replaced = rapid.Bool().Draw(t, "replaced"); u.Replaced {
 				u.Start = rapid.Int64().Draw(t, "start")
 			}
+			u.Rollover = rapid.SampledFrom([]int64{0, 0, 1, 1000, -1, 1 << 62}).Draw(t, "rollover")
 		} else {
 			u.Dives, u.Running, u.Fills = rapid.Int64().Draw(t, "dives"), time.Duration(rapid.Int64().Draw(t, "running")), rapid.Int64().Draw(t, "fills")
+		}
+		u.Estimated = rapid.IntRange(0, 3).Draw(t, "estimated") == 0
+		if u.HasCelsius = rapid.IntRange(0, 3).Draw(t, "measured") == 0; u.HasCelsius {
+			u.Celsius = rapid.Int16().Draw(t, "celsius")
 		}
 		d.Usage = u
 	case 2:

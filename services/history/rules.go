@@ -173,8 +173,8 @@ func (f *facts) judgeDetail(ps []Problem, at string, u *Unit, occurred time.Time
 	case d.Usage != nil && !u.Retired.IsZero() && !occurred.Before(u.Retired):
 		ps = append(ps, Problem{at + "occurred_time", instant(occurred), "the unit was retired at " + instant(u.Retired) + " and takes no usage from then on; only what happened before can still be logged", "UNIT_RETIRED"})
 	}
-	if u := d.Usage; u != nil && u.Measure == 0 && u.Dives == 0 && u.Running == 0 && u.Fills == 0 {
-		ps = append(ps, Problem{at + "usage.increment", "", "at least one of dives, running_time and fills must be above zero", "INVALID_FIELD"})
+	if d.Usage != nil {
+		ps = d.Usage.judge(ps, at+"usage.")
 	}
 	for _, w := range [...]struct {
 		field string

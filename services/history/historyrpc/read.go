@@ -152,7 +152,7 @@ func duration(d *history.Draft, field string, t *durationpb.Duration) time.Durat
 }
 
 func usage(d *history.Draft, at string, p *historypb.Usage) *history.Usage {
-	u := &history.Usage{Reference: p.GetReference()}
+	u := &history.Usage{Reference: p.GetReference(), Estimated: p.GetEstimated(), HasCelsius: p.IntakeCelsius != nil, Celsius: int16(p.GetIntakeCelsius())}
 	switch a := p.GetAmount().(type) {
 	case *historypb.Usage_Increment:
 		u.Dives, u.Fills = a.Increment.GetDives(), a.Increment.GetFills()
@@ -168,6 +168,7 @@ func usage(d *history.Draft, at string, p *historypb.Usage) *history.Usage {
 		default:
 			problem(d, at+".reading.value", "", "must be set: dives, running_time or fills", "INVALID_FIELD")
 		}
+		u.Rollover = a.Reading.GetRollover()
 		if a.Reading.ReplacementStart != nil {
 			u.Replaced, u.Start = true, a.Reading.GetReplacementStart()
 		}

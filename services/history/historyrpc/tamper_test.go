@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
 
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 )
@@ -19,7 +21,9 @@ func TestTampering(t *testing.T) {
 	_, others := r.fleet(orgB, 1)
 	c := r.client(orgA)
 	appendEntries(t, c, orgA, everyShape(units[0], shop)...) // 12
-	appendEntries(t, c, orgA, dives(units[0], start, 1), dives(units[0], start, 2))
+	hot := hours(time.Hour)
+	hot.IntakeCelsius, hot.Estimated = proto.Int32(41), true
+	appendEntries(t, c, orgA, used(units[0], start, hot), dives(units[0], start, 2))
 	appendEntries(t, r.client(orgB), orgB, dives(others[0], start, 1))
 	verify(t, c, orgA, 14)
 	conn := r.admin()
@@ -33,19 +37,23 @@ func TestTampering(t *testing.T) {
 		}
 	}
 	// One bit of every byte of two columns of a row in turn, and back.
-	for _, column := range []string{"body", "digest"} {
+	for _, part := range []struct {
+		column string
+		row    int
+	}{{"body", 5}, {"digest", 5}, {"body", 13}} {
+		column, row := part.column, part.row
 		var n int
-		if err := conn.QueryRow(t.Context(), `select length(`+column+`) from history.entries where sequence = 5 and recorder = 'person-of-`+orgA+`'`).Scan(&n); err != nil {
+		if err := conn.QueryRow(t.Context(), `select length(`+column+`) from history.entries where sequence = $1 and recorder = 'person-of-`+orgA+`'`, row).Scan(&n); err != nil {
 			t.Fatal(err)
 		}
 		for i := range n {
-			flip := fmt.Sprintf(`update history.entries set %s = set_byte(%[1]s, %d, get_byte(%[1]s, %[2]d) # %d) where sequence = 5`, column, i, 1<<(i%8))
+			flip := fmt.Sprintf(`update history.entries set %s = set_byte(%[1]s, %d, get_byte(%[1]s, %[2]d) # %d) where sequence = %d and recorder = 'person-of-%s'`, column, i, 1<<(i%8), row, orgA)
 			for _, damaged := range []bool{true, false} {
 				if _, err := conn.Exec(t.Context(), flip); err != nil {
 					t.Fatal(err)
 				}
 				if damaged {
-					damagedAt(fmt.Sprintf("%s byte %d", column, i), 5)
+					damagedAt(fmt.Sprintf("%s byte %d of row %d", column, i, row), row)
 				}
 			}
 		}

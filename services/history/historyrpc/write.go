@@ -55,7 +55,10 @@ func entryProto(org tenant.Org, r *history.Row) (*historypb.Entry, error) {
 }
 
 func usageProto(u *history.Usage) *historypb.Usage {
-	p := &historypb.Usage{Reference: u.Reference}
+	p := &historypb.Usage{Reference: u.Reference, Estimated: u.Estimated}
+	if u.HasCelsius {
+		p.IntakeCelsius = proto.Int32(int32(u.Celsius))
+	}
 	if u.Measure == 0 {
 		inc := &historypb.UsageIncrement{Dives: u.Dives, Fills: u.Fills}
 		if u.Running != 0 {
@@ -64,7 +67,7 @@ func usageProto(u *history.Usage) *historypb.Usage {
 		p.Amount = &historypb.Usage_Increment{Increment: inc}
 		return p
 	}
-	m := &historypb.MeterReading{}
+	m := &historypb.MeterReading{Rollover: u.Rollover}
 	switch u.Measure {
 	case history.Dives:
 		m.Value = &historypb.MeterReading_Dives{Dives: u.Value}
