@@ -25,6 +25,9 @@ type entryColumns struct {
 	meter               []int16
 	replaced            []bool
 	replacement         []int64
+	rollover            []int64
+	estimated           []bool
+	celsius             []*int16
 	activities          []string // separated by commas, which no activity contains: unnest would flatten an array of arrays
 	outcome             []int16
 	marked              []*time.Time
@@ -39,7 +42,8 @@ func newEntryColumns(n int) *entryColumns {
 	return &entryColumns{
 		unit: make([]uuid.UUID, n), entry: make([]uuid.UUID, n), sequence: make([]int64, n), occurred: make([]time.Time, n),
 		recorded: make([]time.Time, n), kind: make([]int16, n), dives: make([]int64, n), hours: make([]int64, n), fills: make([]int64, n),
-		meter: make([]int16, n), replaced: make([]bool, n), replacement: make([]int64, n), activities: make([]string, n), outcome: make([]int16, n),
+		meter: make([]int16, n), replaced: make([]bool, n), replacement: make([]int64, n), rollover: make([]int64, n),
+		estimated: make([]bool, n), celsius: make([]*int16, n), activities: make([]string, n), outcome: make([]int16, n),
 		marked: make([]*time.Time, n), markedMonth: make([]bool, n), condition: make([]string, n), pull: make([]bool, n),
 		corrects: make([]*uuid.UUID, n), correct: make([]*string, n),
 	}
@@ -49,7 +53,11 @@ func (c *entryColumns) set(i int, e entryRow) error {
 	c.unit[i], c.entry[i], c.sequence[i], c.occurred[i], c.recorded[i], c.kind[i] = e.Unit, e.ID, e.sequence, e.Occurred, e.Recorded, int16(e.Kind)
 	c.dives[i], c.hours[i], c.fills[i] = e.Amount.Dives, int64(e.Amount.Hours), e.Amount.Fills
 	if e.Reading {
-		c.meter[i], c.replaced[i], c.replacement[i] = int16(e.Meter), e.Replaced, measured(e.Replacement, e.Meter)
+		c.meter[i], c.replaced[i], c.replacement[i], c.rollover[i] = int16(e.Meter), e.Replaced, measured(e.Replacement, e.Meter), e.Rollover
+	}
+	c.estimated[i] = e.Estimated
+	if e.HasCelsius {
+		c.celsius[i] = &e.Celsius
 	}
 	c.activities[i], c.outcome[i] = strings.Join(e.Activities, ","), int16(e.Outcome)
 	c.marked[i], c.markedMonth[i] = dateOf(e.Mark)
@@ -71,23 +79,24 @@ func (c *entryColumns) set(i int, e entryRow) error {
 
 func (c *entryColumns) insert(ctx context.Context, tx pgx.Tx, org tenant.Org) error {
 	_, err := tx.Exec(ctx, `insert into p_entries (org_id, unit_id, entry_id, sequence, occurred, recorded, kind, dives, hours, fills, meter, replaced,
-			replacement, activities, outcome, marked_on, marked_month, condition, pull, corrects, correct)
+			replacement, activities, outcome, marked_on, marked_month, condition, pull, corrects, correct, rollover, estimated, celsius)
 		select $1, unit_id, entry_id, sequence, occurred, recorded, kind, dives, hours, fills, meter, replaced, replacement,
-			string_to_array(activities, ','), outcome, marked_on, marked_month, condition, pull, corrects, correct::jsonb
+			string_to_array(activities, ','), outcome, marked_on, marked_month, condition, pull, corrects, correct::jsonb, rollover, estimated, celsius
 		from unnest($2::uuid[], $3::uuid[], $4::bigint[], $5::timestamptz[], $6::timestamptz[], $7::smallint[], $8::bigint[], $9::bigint[],
 			$10::bigint[], $11::smallint[], $12::boolean[], $13::bigint[], $14::text[], $15::smallint[], $16::date[], $17::boolean[], $18::text[],
-			$19::boolean[], $20::uuid[], $21::text[])
+			$19::boolean[], $20::uuid[], $21::text[], $22::bigint[], $23::boolean[], $24::smallint[])
 			as e (unit_id, entry_id, sequence, occurred, recorded, kind, dives, hours, fills, meter, replaced, replacement, activities, outcome,
-				marked_on, marked_month, condition, pull, corrects, correct)`,
+				marked_on, marked_month, condition, pull, corrects, correct, rollover, estimated, celsius)`,
 		org.UUID, c.unit, c.entry, c.sequence, c.occurred, c.recorded, c.kind, c.dives, c.hours, c.fills, c.meter, c.replaced, c.replacement,
-		c.activities, c.outcome, c.marked, c.markedMonth, c.condition, c.pull, c.corrects, c.correct)
+		c.activities, c.outcome, c.marked, c.markedMonth, c.condition, c.pull, c.corrects, c.correct,
+		c.rollover, c.estimated, c.celsius)
 	return pg.Err(err)
 }
 
 // readEntries returns the entries of units, by unit, in no particular order.
 func readEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
 	rows, err := tx.Query(ctx, `select unit_id, entry_id, occurred, recorded, kind, dives, hours, fills, meter, replaced, replacement, activities, outcome,
-			marked_on, marked_month, condition, pull, corrects, correct::text
+			marked_on, marked_month, condition, pull, corrects, correct::text, rollover, estimated, celsius
 		from p_entries where org_id = $1 and unit_id = any ($2)`, org.UUID, units)
 	if err != nil {
 		return nil, pg.Err(err)
@@ -100,15 +109,20 @@ func readEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UU
 	var month bool
 	var corrects *uuid.UUID
 	var correct *string
+	var celsius *int16
 	_, err = pgx.ForEachRow(rows, []any{
 		&e.Unit, &e.ID, &e.Occurred, &e.Recorded, &kind, &e.Amount.Dives, &hours, &e.Amount.Fills, &meter, &e.Replaced, &replacement, &e.Activities,
 		&outcome, &marked, &month, &e.Condition, &e.Pull, &corrects, &correct,
+		&e.Rollover, &e.Estimated, &celsius,
 	}, func() error {
 		row := e
 		row.Occurred, row.Recorded = row.Occurred.UTC(), row.Recorded.UTC()
 		row.Kind, row.Outcome, row.Amount.Hours = due.Kind(kind), due.Outcome(outcome), time.Duration(hours)
 		if meter != 0 {
 			row.Reading, row.Meter, row.Replacement = true, due.Measure(meter), amountOf(replacement, due.Measure(meter))
+		}
+		if celsius != nil {
+			row.Celsius, row.HasCelsius = *celsius, true
 		}
 		row.Mark = markOf(marked, month)
 		if corrects != nil {
@@ -137,6 +151,9 @@ type replacementRow struct {
 	Meter       int16     `json:"meter,omitempty"`
 	Replaced    bool      `json:"replaced,omitempty"`
 	Replacement int64     `json:"replacement,omitempty"`
+	Rollover    int64     `json:"rollover,omitempty"`
+	Estimated   bool      `json:"estimated,omitempty"`
+	Celsius     *int16    `json:"celsius,omitempty"`
 	Activities  []string  `json:"activities,omitempty"`
 	Outcome     int16     `json:"outcome,omitempty"`
 	Mark        [3]int    `json:"mark"`
@@ -147,11 +164,14 @@ type replacementRow struct {
 func replacementOf(e *due.Entry) replacementRow {
 	r := replacementRow{
 		Occurred: e.Occurred, Kind: int16(e.Kind), Dives: e.Amount.Dives, Hours: int64(e.Amount.Hours), Fills: e.Amount.Fills,
-		Activities: e.Activities, Outcome: int16(e.Outcome), Condition: e.Condition, Pull: e.Pull,
+		Activities: e.Activities, Outcome: int16(e.Outcome), Condition: e.Condition, Pull: e.Pull, Estimated: e.Estimated,
+	}
+	if e.HasCelsius {
+		r.Celsius = &e.Celsius
 	}
 	r.Mark[0], r.Mark[1], r.Mark[2] = e.Mark.Parts()
 	if e.Reading {
-		r.Meter, r.Replaced, r.Replacement = int16(e.Meter), e.Replaced, measured(e.Replacement, e.Meter)
+		r.Meter, r.Replaced, r.Replacement, r.Rollover = int16(e.Meter), e.Replaced, measured(e.Replacement, e.Meter), e.Rollover
 	}
 	return r
 }
@@ -160,7 +180,10 @@ func (r replacementRow) entry(amendment due.Entry) *due.Entry {
 	e := &due.Entry{
 		ID: amendment.Corrects, Unit: amendment.Unit, Occurred: r.Occurred.UTC(), Recorded: amendment.Recorded, Kind: due.Kind(r.Kind),
 		Amount:     due.Amount{Dives: r.Dives, Hours: time.Duration(r.Hours), Fills: r.Fills},
-		Activities: r.Activities, Outcome: due.Outcome(r.Outcome), Condition: r.Condition, Pull: r.Pull,
+		Activities: r.Activities, Outcome: due.Outcome(r.Outcome), Condition: r.Condition, Pull: r.Pull, Estimated: r.Estimated, Rollover: r.Rollover,
+	}
+	if r.Celsius != nil {
+		e.Celsius, e.HasCelsius = *r.Celsius, true
 	}
 	if r.Mark[0] != 0 {
 		e.Mark, _ = civil.MarkOf(r.Mark[0], r.Mark[1], r.Mark[2])

@@ -166,6 +166,10 @@ func (f *feeds) entry(unit uuid.UUID, at time.Time) due.Entry {
 	switch n := f.rng.IntN(20); {
 	case n < 10:
 		e.Kind, e.Amount = due.UsageEntry, due.Amount{Dives: int64(1 + f.rng.IntN(4)), Hours: time.Duration(f.rng.IntN(5000)) * time.Second, Fills: int64(f.rng.IntN(2))}
+		e.Estimated = f.rng.IntN(6) == 0
+		if f.rng.IntN(4) > 0 {
+			e.Celsius, e.HasCelsius = int16(f.rng.IntN(70)-15), true
+		}
 	case n < 12:
 		e.Kind, e.Reading, e.Meter = due.UsageEntry, true, due.Measure(1+f.rng.IntN(3))
 		v := int64(f.rng.IntN(60))
@@ -184,6 +188,11 @@ func (f *feeds) entry(unit uuid.UUID, at time.Time) due.Entry {
 			e.Replaced = true
 			if e.Meter == due.Dives {
 				e.Replacement.Dives = 3
+			}
+		}
+		if f.rng.IntN(3) == 0 {
+			if e.Rollover = 100; e.Meter == due.Hours {
+				e.Rollover *= int64(time.Hour)
 			}
 		}
 	case n < 18:
@@ -235,7 +244,8 @@ func house() []due.Pack {
 		ID: "house", Effective: civil.New(2020, 1, 1), Cautions: []string{"Local code wins."},
 		Rules: []due.Rule{
 			{ID: "overhaul", Title: "Overhaul", Activity: "overhaul", Authority: due.House, Scope: due.Scope{Kinds: []string{"regulator-set", "first-stage", "second-stage"}}, Months: 12, Limit: due.Amount{Dives: 40}, Lead: due.Amount{Dives: 20}, Baselines: []due.Baseline{due.Commissioning}, Blocks: due.HandOut},
-			{ID: "hours", Title: "Hours", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"second-stage", "bcd"}}, Limit: due.Amount{Hours: 60 * time.Hour, Dives: 200}, Lead: due.Amount{Dives: 150}, Baselines: []due.Baseline{due.FirstUse}, Blocks: due.HandOut},
+			{ID: "hours", Title: "Hours", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"second-stage", "bcd"}}, Limit: due.Amount{Hours: 60 * time.Hour, Dives: 200}, Lead: due.Amount{Dives: 150}, Baselines: []due.Baseline{due.FirstUse}, Blocks: due.HandOut,
+				Weights: []due.Weight{{Celsius: -5, Percent: 50}, {Celsius: 10, Percent: 100}, {Celsius: 40, Percent: 250}}},
 			{ID: "hydro", Title: "Requalification", Activity: "hydrostatic-test", Authority: due.Law, Scope: due.Scope{Kinds: []string{"cylinder"}, Jurisdictions: []string{"US"}}, Months: 60, MonthStamp: true, Baselines: []due.Baseline{due.Manufacture}, Blocks: due.HandOut | due.Fill, HandOutIfFilledBefore: true},
 			{ID: "fills", Title: "Fills", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"cylinder"}, Attributes: map[string][]string{"alloy": {"6351"}}}, Limit: due.Amount{Fills: 10}, Baselines: []due.Baseline{due.Manufacture, due.FirstUse}, Blocks: due.Fill},
 			{ID: "life", Title: "Life", Authority: due.House, Scope: due.Scope{Kinds: []string{"cylinder"}}, Months: 84, Baselines: []due.Baseline{due.Manufacture}, Blocks: due.HandOut | due.Fill, EndOfLife: true},

@@ -205,6 +205,12 @@ func amendmentInto(org tenant.Org, out *due.Entry, a *historypb.Amendment) error
 
 func usageInto(e *due.Entry, u *historypb.Usage) error {
 	e.Kind = due.UsageEntry
+	e.Estimated = u.GetEstimated()
+	if u.IntakeCelsius != nil {
+		if e.Celsius, e.HasCelsius = int16(u.GetIntakeCelsius()), true; int32(e.Celsius) != u.GetIntakeCelsius() {
+			return fmt.Errorf("entry %s has a temperature of %d degrees Celsius", e.ID, u.GetIntakeCelsius())
+		}
+	}
 	if i := u.GetIncrement(); i != nil {
 		e.Amount = due.Amount{Dives: i.GetDives(), Hours: i.GetRunningTime().AsDuration(), Fills: i.GetFills()}
 		return nil
@@ -220,6 +226,9 @@ func usageInto(e *due.Entry, u *historypb.Usage) error {
 		e.Meter, e.Amount.Fills = due.Fills, v.Fills
 	default:
 		return fmt.Errorf("entry %s reads nothing this version knows", e.ID)
+	}
+	if e.Rollover = r.GetRollover(); e.Meter == due.Hours {
+		e.Rollover *= int64(time.Second)
 	}
 	if r.ReplacementStart != nil {
 		e.Replaced = true
