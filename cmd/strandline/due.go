@@ -9,7 +9,7 @@ import (
 )
 
 func newDueCmd(a *app) *cobra.Command {
-	var shop, kind, by, asOf string
+	var shop, kind, by, asOf, asKnown string
 	var horizon, limit int
 	var code bool
 	cmd := &cobra.Command{
@@ -18,11 +18,15 @@ func newDueCmd(a *app) *cobra.Command {
 		Long: `By date: every rule whose last day of use has passed or comes within the horizon. By usage: every rule whose dives, hours
 or fills are used up, nearly so, or expected to be within the horizon at the unit's present rate.
 
-A part that is fitted to a set is listed with the set's tag: the set is due with it.`,
+A part that is fitted to a set is listed with the set's tag: the set is due with it.
+
+With --as-known only what was recorded by then counts: the list that could be made on that day, not the one that is right
+for it now.`,
 		Example: `  strandline due --horizon 30
   strandline due --by usage --shop lagoon
   strandline due --horizon 0 --exit-code || echo "something is overdue"
-  strandline due --as-of 2026-06-01 --output json`,
+  strandline due --as-of 2026-06-01 --output json
+  strandline due --as-of 2026-06-01 --as-known 2026-06-01`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			kinds, err := limitKinds(by)
@@ -40,6 +44,9 @@ A part that is fitted to a set is listed with the set's tag: the set is due with
 			}
 			req := &compliancepb.ListDueRequest{Parent: c.Org.Name(), Shop: c.shop(shop), Kind: kind, HorizonDays: int32(horizon)}
 			if req.Instant, err = c.instant(ctx, "as-of", asOf, req.GetShop(), dayStart); err != nil {
+				return err
+			}
+			if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, req.GetShop(), dayStart); err != nil {
 				return err
 			}
 			if req.AtLeast, err = c.atLeast(ctx); err != nil {
@@ -82,6 +89,7 @@ A part that is fitted to a set is listed with the set's tag: the set is due with
 	cmd.Flags().IntVar(&horizon, "horizon", 30, "`days` ahead; 0 for what is due already (default 30)")
 	cmd.Flags().StringVar(&by, "by", "", "`date` or usage; both without it")
 	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` asked about (default now)")
+	cmd.Flags().StringVar(&asKnown, "as-known", "", "only what was recorded by this `instant` counts")
 	cmd.Flags().IntVar(&limit, "limit", 0, "at most this `many` of each; 0 for all")
 	cmd.Flags().BoolVar(&code, "exit-code", false, "end with exit code 10 when something is past its limit")
 	return cmd

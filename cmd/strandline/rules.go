@@ -55,35 +55,6 @@ on a unit's facts first with 'strandline evaluate'.`,
 	return cmd
 }
 
-func newRulesListCmd(a *app) *cobra.Command {
-	return &cobra.Command{
-		Use:     "list",
-		Short:   "the rule packs of the org, in their last revision",
-		Example: `  strandline rules list`,
-		Args:    words,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
-				packs, err := pages(ctx, 0, func(ctx context.Context, n int32, token string) ([]*compliancepb.RulePack, string, error) {
-					r, err := c.Compliance.ListRulePacks(ctx, &compliancepb.ListRulePacksRequest{Parent: c.Org.Name(), PageSize: n, PageToken: token})
-					return r.GetRulePacks(), r.GetNextPageToken(), err
-				})
-				if err != nil {
-					return err
-				}
-				if a.json() {
-					return printList(a, packs)
-				}
-				t := newTable("id", ">revision", "in force from", ">rules", "~title")
-				for _, p := range packs {
-					t.row(lastID(p.GetName()), fmt.Sprint(p.GetRevision()), showDate(p.GetEffectiveDate()), fmt.Sprint(len(p.GetRules())), p.GetTitle())
-				}
-				a.table(t, "No rule packs: without a rule nothing vouches for a unit, and none may be handed out.")
-				return nil
-			})
-		},
-	}
-}
-
 func newRulesShowCmd(a *app) *cobra.Command {
 	var revision int64
 	cmd := &cobra.Command{

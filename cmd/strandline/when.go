@@ -106,6 +106,22 @@ func (c *clients) instant(ctx context.Context, flag, text, shop string, e edge) 
 	return timestamppb.New(t), nil
 }
 
+// dayInstant reads the instant of a flag about days that are the same everywhere: a day alone is noon UTC of it, wherever the shops
+// are; nil for empty text.
+func dayInstant(flag, text string) (*timestamppb.Timestamp, error) {
+	if text == "" {
+		return nil, nil
+	}
+	t, err := parseInstant(text, nil, dayStart)
+	switch {
+	case errors.Is(err, errZone):
+		return nil, usagef("--%s %q: want a day such as 2026-06-05, or an instant with its zone such as 2026-06-05T09:30:00Z", flag, text)
+	case err != nil:
+		return nil, usagef("--%s %q: %v", flag, text, err)
+	}
+	return timestamppb.New(t), nil
+}
+
 // parseMark reads a date or month as marked on a unit; nil for empty text.
 func parseMark(flag, text string) (*date.Date, error) {
 	if text == "" {

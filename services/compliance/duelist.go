@@ -18,7 +18,8 @@ type DueQuery struct {
 	Kind    string // only this one; empty for all
 	ByUsage bool   // by dives, hours and fills instead of by date
 	At      time.Time
-	Horizon int // days after At's date in the unit's shop
+	Known   time.Time // only what was recorded by then counts; zero for all
+	Horizon int       // days after At's date in the unit's shop
 	After   *DueKey
 	Limit   int
 }

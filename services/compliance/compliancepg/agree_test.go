@@ -162,7 +162,7 @@ func TestDueListAgrees(t *testing.T) {
 		for _, q := range append(edges(w, f, at), []compliance.DueQuery{
 			{Horizon: 30}, {Horizon: 0}, {Horizon: 3650}, {Horizon: 90, Shop: "shop1"}, {Horizon: 90, Kind: "cylinder"}, {Horizon: 60, Kind: "bcd", Shop: "shop2"},
 			{ByUsage: true}, {ByUsage: true, Horizon: 60}, {ByUsage: true, Horizon: 60, Shop: "shop0"}, {ByUsage: true, Horizon: 400, Kind: "second-stage"},
-			{Shop: "no-such-shop"},
+			{Shop: "no-such-shop"}, {Horizon: 90, Known: at}, {ByUsage: true, Horizon: 90, Shop: "shop0", Known: f.instant()}, {Horizon: 400, Kind: "bcd", Known: f.instant()},
 		}...) {
 			q.At = at
 			w.read(func(ctx context.Context, r *compliancepg.Reader) error {
@@ -233,7 +233,7 @@ func edges(w *world, f *feeds, at time.Time) (out []compliance.DueQuery) {
 }
 
 func bruteDue(ctx context.Context, r *compliancepg.Reader, f *feeds, q compliance.DueQuery) ([]string, error) {
-	sets, err := r.Derive(ctx, f.ids(), q.At, time.Time{})
+	sets, err := r.Derive(ctx, f.ids(), q.At, q.Known)
 	if err != nil {
 		return nil, err
 	}

@@ -52,7 +52,8 @@ func (d days) on(day civil.Date) []string {
 // It reads the index from the key of the page before, so its cost follows the page, not the fleet. Where it is a day later
 // at some shops than at others, one range up to the latest bound is read and the rows of the other shops beyond theirs, at
 // most a day's or two, are left out. Units to which something happened after the instant asked about are derived, and so is
-// the whole fleet when the instant lies before what the stored clocks cover; that is the price of a question about the past.
+// the whole fleet when the instant lies before what the stored clocks cover, or when it is asked what was known once; that is the
+// price of a question about the past.
 func (r *Reader) Due(ctx context.Context, q compliance.DueQuery) (out []compliance.DueRow, more bool, err error) {
 	packs, err := r.Packs(ctx)
 	if err != nil {
@@ -63,12 +64,13 @@ func (r *Reader) Due(ctx context.Context, q compliance.DueQuery) (out []complian
 		return nil, false, err
 	}
 	want := q.Limit + 1
-	if covered(packs, q.At) {
+	stored := q.Known.IsZero() && covered(packs, q.At) // the rows know everything
+	if stored {
 		if out, err = r.dueStored(ctx, q, d, indexRules(packs), want); err != nil {
 			return nil, false, err
 		}
 	}
-	late, err := r.dueDerived(ctx, q, !covered(packs, q.At))
+	late, err := r.dueDerived(ctx, q, !stored)
 	if err != nil {
 		return nil, false, err
 	}
@@ -199,13 +201,23 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 }
 
 // unsettled returns the units to which something happened after an instant; every unit if all is set. Those retired by
-// then are left out.
-func (r *Reader) unsettled(ctx context.Context, at time.Time, all bool) ([]uuid.UUID, error) {
-	late := ` and settled > $2`
-	if all {
-		late = ``
+// then are left out, and those that were at another shop, if one is given, or are of another kind.
+func (r *Reader) unsettled(ctx context.Context, q compliance.DueQuery, all bool) ([]uuid.UUID, error) {
+	where, args := `org_id = $1 and (retired is null or retired > $2)`, []any{r.org.UUID, q.At}
+	arg := func(v any) string {
+		args = append(args, v)
+		return "$" + strconv.Itoa(len(args))
 	}
-	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and (retired is null or retired > $2)`+late, r.org.UUID, at)
+	if !all {
+		where += ` and settled > $2`
+	}
+	if q.Kind != "" {
+		where += ` and kind = ` + arg(q.Kind)
+	}
+	if q.Shop != "" {
+		where += ` and (shop = ` + arg(q.Shop) + ` or settled > $2)` // where it is now says nothing of where it was
+	}
+	rows, err := r.tx.Query(ctx, `select unit_id from p_units where `+where, args...)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
@@ -215,7 +227,7 @@ func (r *Reader) unsettled(ctx context.Context, at time.Time, all bool) ([]uuid.
 
 // dueDerived returns the rows of unsettled units after the query's key, in no order.
 func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool) ([]compliance.DueRow, error) {
-	ids, err := r.unsettled(ctx, q.At, all)
+	ids, err := r.unsettled(ctx, q, all)
 	if err != nil {
 		return nil, err
 	}
@@ -226,7 +238,7 @@ func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool
 			return nil, err
 		}
 		for _, id := range chunk {
-			d := due.Derive(f.input(id, false), q.At, time.Time{})
+			d := due.Derive(f.input(id, false), q.At, q.Known)
 			u := f.units[id]
 			if !compliance.WorkIsDue(&d, q.At) || q.Shop != "" && d.Stay.Shop != q.Shop || q.Kind != "" && u.Kind != q.Kind {
 				continue

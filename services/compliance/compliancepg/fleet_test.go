@@ -281,8 +281,14 @@ func newWorld(t testing.TB) *world {
 // publish publishes revisions of packs, a week apart, the last the day before today.
 func (w *world) publish(packs ...due.Pack) {
 	w.t.Helper()
+	w.publishAt(today.AddDate(0, 0, -1), packs...)
+}
+
+// publishAt publishes revisions of packs, a week apart, the last at an instant.
+func (w *world) publishAt(last time.Time, packs ...due.Pack) {
+	w.t.Helper()
 	for i, p := range packs {
-		at := today.AddDate(0, 0, -1-7*(len(packs)-1-i))
+		at := last.AddDate(0, 0, -7*(len(packs)-1-i))
 		if _, _, err := w.store.Publish(w.t.Context(), org, p.ID, p.Effective, encode(w.t, p), compliance.OwnChange{At: at, Kind: compliance.PackPublished, Subject: p.ID, Actor: "test"}); err != nil {
 			w.t.Fatal(err)
 		}

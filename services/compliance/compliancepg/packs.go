@@ -124,10 +124,29 @@ func (r *Reader) Pack(ctx context.Context, id string, revision int64) (complianc
 	return readRevision(ctx, r.tx, r.org, id, revision)
 }
 
-// LastPacks returns the last revision of each pack whose id comes after a given one, by id, at most limit.
-func (r *Reader) LastPacks(ctx context.Context, after string, limit int) ([]compliance.PackRevision, error) {
+// PackQuery asks for rule packs.
+type PackQuery struct {
+	InForce *civil.Date // in the revision in force on this day; nil for the last
+	Known   time.Time   // only revisions published by then; zero for all
+	After   string      // only packs whose id comes after it
+	Limit   int
+}
+
+// PackList returns one revision of each pack, by id: its last, or the one in force on a day. Packs that have none are left out.
+func (r *Reader) PackList(ctx context.Context, q PackQuery) ([]compliance.PackRevision, error) {
+	args := []any{r.org.UUID, q.After, q.Limit}
+	where, order := `org_id = $1 and pack > $2`, `revision desc`
+	if !q.Known.IsZero() {
+		args = append(args, q.Known)
+		where += fmt.Sprintf(` and published <= $%d`, len(args))
+	}
+	if q.InForce != nil {
+		args = append(args, dayOf(*q.InForce))
+		where += fmt.Sprintf(` and effective_on <= $%d`, len(args))
+		order = `effective_on desc, revision desc`
+	}
 	rows, err := r.tx.Query(ctx, `select distinct on (pack) pack, revision, effective_on, published, body from rule_packs
-		where org_id = $1 and pack > $2 order by pack, revision desc limit $3`, r.org.UUID, after, limit)
+		where `+where+` order by pack, `+order+` limit $3`, args...)
 	if err != nil {
 		return nil, pg.Err(err)
 	}

@@ -43,6 +43,9 @@ func (s *Server) ListDue(ctx context.Context, req *compliancepb.ListDueRequest) 
 	if q.At, err = asked("instant", req.GetInstant(), s.clock.Now()); err != nil {
 		return nil, err
 	}
+	if q.Known, err = asked("known_time", req.GetKnownTime(), time.Time{}); err != nil {
+		return nil, err
+	}
 	bound := binding("ListDue", org, req)
 	if req.GetPageToken() != "" {
 		var c dueCursor

@@ -8,7 +8,6 @@ import (
 
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/idem"
-	"strandline.example/strandline/internal/page"
 	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/tenant"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
@@ -67,47 +66,6 @@ func (s *Server) GetRulePack(ctx context.Context, req *compliancepb.GetRulePackR
 		}
 		resp.RulePack, err = packPB(org, rev)
 		return err
-	})
-	if err != nil {
-		return nil, err
-	}
-	return resp, nil
-}
-
-// ListRulePacks lists packs in their last revision, by id.
-func (s *Server) ListRulePacks(ctx context.Context, req *compliancepb.ListRulePacksRequest) (*compliancepb.ListRulePacksResponse, error) {
-	org, err := resname.Org(ctx, "parent", req.GetParent())
-	if err != nil {
-		return nil, err
-	}
-	bound := binding("ListRulePacks", org, req)
-	var after string
-	if req.GetPageToken() != "" {
-		if err := s.pages.Decode(bound, req.GetPageToken(), &after); err != nil {
-			return nil, err
-		}
-	}
-	size := page.Size(req.GetPageSize())
-	resp := &compliancepb.ListRulePacksResponse{}
-	_, err = s.read(ctx, org, nil, func(ctx context.Context, r *compliancepg.Reader) error {
-		revs, err := r.LastPacks(ctx, after, size+1)
-		if err != nil {
-			return err
-		}
-		if len(revs) > size {
-			revs = revs[:size]
-			if resp.NextPageToken, err = s.pages.Encode(bound, revs[size-1].ID); err != nil {
-				return err
-			}
-		}
-		for _, rev := range revs {
-			out, err := packPB(org, rev)
-			if err != nil {
-				return err
-			}
-			resp.RulePacks = append(resp.RulePacks, out)
-		}
-		return nil
 	})
 	if err != nil {
 		return nil, err
