@@ -1,6 +1,7 @@
 package compliancerpc
 
 import (
+	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -161,6 +162,28 @@ func holdPB(h *due.Hold, n naming) *compliancepb.Hold {
 	return out
 }
 
+func usesOf(ps []compliancepb.Use) (u due.Use) {
+	for _, p := range ps {
+		switch p {
+		case compliancepb.Use_USE_HAND_OUT:
+			u |= due.HandOut
+		case compliancepb.Use_USE_FILL:
+			u |= due.Fill
+		}
+	}
+	return u
+}
+
+func usesPB(u due.Use) (out []compliancepb.Use) {
+	if u&due.HandOut != 0 {
+		out = append(out, compliancepb.Use_USE_HAND_OUT)
+	}
+	if u&due.Fill != 0 {
+		out = append(out, compliancepb.Use_USE_FILL)
+	}
+	return out
+}
+
 // datePB returns the date of a mark, day 0 for a month; nil for none.
 func datePB(m civil.Mark) *date.Date {
 	if m.IsZero() {
@@ -176,4 +199,9 @@ func instantPB(t time.Time) *timestamppb.Timestamp {
 		return nil
 	}
 	return timestamppb.New(t)
+}
+
+// dateText writes a date that may not exist, for a violation.
+func dateText(d *date.Date) string {
+	return fmt.Sprintf("%04d-%02d-%02d", d.GetYear(), d.GetMonth(), d.GetDay())
 }

@@ -14,6 +14,7 @@ import (
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	"strandline.example/strandline/services/compliance/due"
+	"strandline.example/strandline/services/compliance/packs"
 )
 
 // maxEvaluated bounds rules times units of one question: each pair is a clock to work out.
@@ -230,7 +231,7 @@ func (r *questionReader) readPacks(req *compliancepb.EvaluateRequest) {
 		if p.GetName() == "" {
 			id = fmt.Sprintf("pack-%d", i+1)
 		}
-		pack, violations := packOf(id, at, p)
+		pack, violations := packs.Of(id, at, p)
 		r.violations = append(r.violations, violations...)
 		k := day{id, pack.Effective, pack.Revision}
 		if seen[k] {

@@ -17,7 +17,6 @@ import (
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	typepb "strandline.example/strandline/proto/strandline/type/v1"
 	"strandline.example/strandline/services/compliance/due"
-	"strandline.example/strandline/services/compliance/packs"
 )
 
 // filled is a cylinder with its valve: requalified, filled by a meter that was misread once, its valve failed once.
@@ -195,76 +194,6 @@ func TestEvaluateRefuses(t *testing.T) {
 				t.Errorf("violations %+v", e.Violations)
 			}
 		})
-	}
-}
-
-// TestPackOf has one contradiction each.
-func TestPackOf(t *testing.T) {
-	for _, tt := range []struct {
-		name  string
-		spoil func(p *compliancepb.RulePack, r *compliancepb.Rule)
-		field string
-	}{
-		{"rule twice", func(p *compliancepb.RulePack, _ *compliancepb.Rule) { p.Rules[1].Id = "requal" }, "rule_pack.rules[1].id"},
-		{"no limit", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.Limit = &compliancepb.Limit{} }, "rule_pack.rules[0].limit"},
-		{"a stamp without months", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.Limit.Months = 0 }, "rule_pack.rules[0].limit.month_stamped"},
-		{"days before no date", func(_ *compliancepb.RulePack, r *compliancepb.Rule) {
-			r.Limit.Months, r.Limit.MonthStamped, r.Lead = 0, false, &compliancepb.Lead{Days: 3}
-		}, "rule_pack.rules[0].lead.days"},
-		{"a lead in dives", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.Lead = &compliancepb.Lead{Dives: 3} }, "rule_pack.rules[0].lead.dives"},
-		{"nothing asked for", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.Activity = "" }, "rule_pack.rules[0].activity"},
-		{"a life that work renews", func(_ *compliancepb.RulePack, r *compliancepb.Rule) {
-			r.EndOfLife, r.SatisfiedBy = true, []string{"overhaul"}
-		}, "rule_pack.rules[0].satisfied_by"},
-		{"a life from nowhere", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.EndOfLife, r.Baselines = true, nil }, "rule_pack.rules[0].baselines"},
-		{"law from memory", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.Source.FromMemory = true }, "rule_pack.rules[0].authority"},
-		{"filled before nothing", func(_ *compliancepb.RulePack, r *compliancepb.Rule) {
-			r.HandOutIfFilledBefore, r.Blocks = true, []compliancepb.Use{compliancepb.Use_USE_FILL}
-		}, "rule_pack.rules[0].hand_out_if_filled_before"},
-		{"an empty alternative", func(_ *compliancepb.RulePack, r *compliancepb.Rule) { r.Scope.Attributes["specification"] = "3AL||3AA" }, "rule_pack.rules[0].scope.attributes[specification]"},
-		{"a condition twice", func(p *compliancepb.RulePack, _ *compliancepb.Rule) {
-			p.ConditionProofs = []*compliancepb.ConditionProof{{Conditions: []string{"drop"}, ClearedBy: []string{"a"}}, {Conditions: []string{"leak", "drop"}, ClearedBy: []string{"b"}}}
-		}, "rule_pack.condition_proofs[1].conditions[1]"},
-		{"all others twice", func(p *compliancepb.RulePack, _ *compliancepb.Rule) {
-			p.ConditionProofs = []*compliancepb.ConditionProof{{ClearedBy: []string{"a"}}, {ClearedBy: []string{"b"}}}
-		}, "rule_pack.condition_proofs[1].conditions"},
-		{"no date", func(p *compliancepb.RulePack, _ *compliancepb.Rule) { p.EffectiveDate = dateOf(2023, 2, 29) }, "rule_pack.effective_date"},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			p := exampleQuestion(t, "2025-07-01T00:00:00Z").GetRulePacks()[0]
-			if _, vs := packOf("us", "rule_pack", p); len(vs) > 0 {
-				t.Fatalf("refused before it was spoilt: %v", vs)
-			}
-			tt.spoil(p, p.GetRules()[0])
-			_, vs := packOf("us", "rule_pack", p)
-			if !slices.ContainsFunc(vs, func(v errs.Violation) bool { return v.Field == tt.field && v.Reason == "RULE_PACK_INVALID" }) {
-				t.Errorf("violations %+v", vs)
-			}
-		})
-	}
-	if _, vs := packOf("-us", "rule_pack", exampleQuestion(t, "2025-07-01T00:00:00Z").GetRulePacks()[0]); len(vs) == 0 {
-		t.Error("took a malformed id")
-	}
-}
-
-// TestShippedPacks: what is shipped is valid.
-func TestShippedPacks(t *testing.T) {
-	files, err := packs.Files.ReadDir(".")
-	if err != nil || len(files) == 0 {
-		t.Fatalf("%d packs, %v", len(files), err)
-	}
-	for _, f := range files {
-		raw, err := packs.Files.ReadFile(f.Name())
-		if err != nil {
-			t.Fatal(err)
-		}
-		p := &compliancepb.RulePack{}
-		if err := protoyaml.Unmarshal(raw, p); err != nil {
-			t.Fatalf("%s: %v", f.Name(), err)
-		}
-		if _, vs := packOf(strings.TrimSuffix(f.Name(), ".yaml"), "rule_pack", p); len(vs) > 0 {
-			t.Errorf("%s: %+v", f.Name(), vs)
-		}
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
+	"strandline.example/strandline/services/compliance/packs"
 )
 
 // PublishRulePack adds a revision of a pack, in force with the clocks that follow from it.
@@ -26,7 +27,7 @@ func (s *Server) PublishRulePack(ctx context.Context, req *compliancepb.PublishR
 	if name := req.GetRulePack().GetName(); name != "" && name != resname.PackName(org, id) {
 		return nil, errs.Field("rule_pack.name", name, "leave it empty, or say "+resname.PackName(org, id))
 	}
-	pack, violations := packOf(id, "rule_pack", req.GetRulePack())
+	pack, violations := packs.Of(id, "rule_pack", req.GetRulePack())
 	if len(violations) > 0 {
 		return nil, errs.Fields(violations...)
 	}
@@ -110,7 +111,7 @@ func decodePack(id string, body []byte) (due.Pack, error) {
 	if err := proto.Unmarshal(body, &p); err != nil {
 		return due.Pack{}, err
 	}
-	pack, _ := packOf(id, "rule_pack", &p)
+	pack, _ := packs.Of(id, "rule_pack", &p)
 	return pack, nil
 }
 

@@ -211,7 +211,7 @@ func (e *engine) clocks(d *Derived) {
 	for i := range e.revisions {
 		for j := range e.revisions[i].pack.Rules {
 			rule := &e.revisions[i].pack.Rules[j]
-			if !rule.Scope.covers(e.facts, d.Stay.Jurisdiction) {
+			if !rule.Scope.covers(e.facts, &d.Stay) {
 				continue
 			}
 			n++
@@ -229,7 +229,7 @@ func (e *engine) clocks(d *Derived) {
 		r := &e.revisions[i]
 		for j := range r.pack.Rules {
 			rule := &r.pack.Rules[j]
-			if !rule.Scope.covers(e.facts, d.Stay.Jurisdiction) {
+			if !rule.Scope.covers(e.facts, &d.Stay) {
 				continue
 			}
 			d.Clocks = append(d.Clocks, Clock{Unit: d.Unit, Pack: r.pack, Rule: rule, InForceFrom: r.from, InForceUntil: r.until})

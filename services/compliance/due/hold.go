@@ -84,7 +84,7 @@ func (e *engine) openHolds(d *Derived, ev *event) {
 		for i := range e.revisions {
 			r := &e.revisions[i]
 			proof := r.pack.proof(said.Condition)
-			if proof == nil || !r.inForce(on) || !r.pack.covers(e.facts, stayAt(e.facts.Stays, ev.at).Jurisdiction) {
+			if proof == nil || !r.inForce(on) || !r.pack.covers(e.facts, stayAt(e.facts.Stays, ev.at)) {
 				continue
 			}
 			asked := slices.ContainsFunc(d.Holds[first:], func(h Hold) bool { return sameSet(h.ClearedBy, proof.ClearedBy) })
@@ -134,8 +134,8 @@ func (p *Pack) proof(condition string) *Proof {
 }
 
 // covers says whether one of the pack's rules is for the unit. What a pack says about conditions is said of those units.
-func (p *Pack) covers(f *Facts, jurisdiction string) bool {
-	return slices.ContainsFunc(p.Rules, func(r Rule) bool { return r.Scope.covers(f, jurisdiction) })
+func (p *Pack) covers(f *Facts, at *Stay) bool {
+	return slices.ContainsFunc(p.Rules, func(r Rule) bool { return r.Scope.covers(f, at) })
 }
 
 // condemnation is the hold that nothing lifts.

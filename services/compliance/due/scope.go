@@ -9,15 +9,15 @@ import (
 	"strandline.example/strandline/internal/civil"
 )
 
-// covers says whether the scope is for a unit while it is at a stay.
-func (s *Scope) covers(f *Facts, jurisdiction string) bool {
+// covers says whether the scope is for a unit while it is at a stay. The predicate is asked last: it is the dearest.
+func (s *Scope) covers(f *Facts, at *Stay) bool {
 	if len(s.Kinds) > 0 && !slices.Contains(s.Kinds, f.Kind) {
 		return false
 	}
 	if len(s.Makers) > 0 && !slices.Contains(s.Makers, f.Maker) {
 		return false
 	}
-	if len(s.Jurisdictions) > 0 && !slices.ContainsFunc(s.Jurisdictions, func(j string) bool { return covers(j, jurisdiction) }) {
+	if len(s.Jurisdictions) > 0 && !slices.ContainsFunc(s.Jurisdictions, func(j string) bool { return covers(j, at.Jurisdiction) }) {
 		return false
 	}
 	for key, values := range s.Attributes {
@@ -25,7 +25,11 @@ func (s *Scope) covers(f *Facts, jurisdiction string) bool {
 			return false
 		}
 	}
-	return true
+	if s.Where == nil {
+		return true
+	}
+	stay := *at // a copy: the caller's need not outlive it on the heap for the scopes without a predicate
+	return s.Where.Covers(f, &stay)
 }
 
 // covers says whether jurisdiction j is, or contains, the other: US covers US-CA, and does not cover USX.

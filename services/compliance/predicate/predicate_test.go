@@ -1,0 +1,292 @@
+package predicate
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/services/compliance/due"
+)
+
+// The operators and functions of CEL itself mean what the language's specification says (github.com/google/cel-spec); the tests
+// here are of what this package adds to it and takes from it.
+
+var (
+	facts = &due.Facts{
+		Kind: "cylinder", Maker: "Northbay", Model: "al80", Serial: "ab0123", Size: "80",
+		Attributes:   map[string]string{"alloy": "6351-T6", "gas": "air"},
+		Manufactured: civil.Month(1989, time.March), Commissioned: civil.Day(civil.New(2001, 7, 4)),
+	}
+	stay = &due.Stay{Jurisdiction: "US-CA", Shop: "harbor"}
+)
+
+func compiled(t testing.TB, expr string) *Program {
+	t.Helper()
+	p, err := Compile(expr)
+	if err != nil {
+		t.Fatalf("Compile(%q): %v", expr, err)
+	}
+	return p
+}
+
+func TestCovers(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		give string
+		want bool
+	}{
+		{`true`, true},
+		{`false`, false},
+		{`kind == "cylinder" && maker == "Northbay" && model == "al80" && size == "80" && serial == "ab0123" && shop == "harbor"`, true},
+		{`jurisdiction == "US"`, false},
+		{`jurisdiction == "US-CA"`, true},
+		{`inJurisdiction("US")`, true},
+		{`inJurisdiction("US-CA")`, true},
+		{`inJurisdiction("US-C")`, false},
+		{`inJurisdiction("CA")`, false},
+		{`inJurisdiction(attr("nothing"))`, false},
+		{`manufactured == "1989-03-01"`, true}, // a month as its first day
+		{`commissioned == "2001-07-04"`, true},
+		{`attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`, true}, // the example of rule.proto
+		{`attr("nothing") == ""`, true},
+		{`attributes["alloy"].startsWith("6351")`, true},
+		{`has(attributes.alloy) && !has(attributes.nothing)`, true},
+		{`"gas" in attributes`, true},
+		{`maker in ["Southbay", "Westbay"]`, false},
+		{`serial.matches("^ab[0-9]+$")`, true},
+		{`serialWithin(serial, "AB100", "AB200")`, true},
+		{`serialWithin(serial, "AB124", "AB200")`, false},
+		{`serialWithin(attr("gas"), "AB1", "AB9")`, false},
+		// What fails on a unit covers it.
+		{`attributes["nothing"] == "x"`, true},
+		{`int(size) / 0 == 1`, true},
+		{`int(serial) > 3`, true},
+		{`timestamp(serial) < timestamp("2020-01-01T00:00:00Z")`, true},
+		// CEL's `&&` and `||` do not ask what does not matter.
+		{`false && attributes["nothing"] == "x"`, false},
+	} {
+		if got := compiled(t, tt.give).Covers(facts, stay); got != tt.want {
+			t.Errorf("Covers(%s) = %v, want %v", tt.give, got, tt.want)
+		}
+	}
+}
+
+// TestCoversUnknown: of a unit of which nothing is known every variable is an empty string.
+func TestCoversUnknown(t *testing.T) {
+	t.Parallel()
+	for _, name := range []string{"kind", "maker", "model", "size", "serial", "shop", "jurisdiction", "manufactured", "commissioned", `attr("x")`} {
+		if !compiled(t, name+` == ""`).Covers(&due.Facts{}, &due.Stay{}) {
+			t.Errorf("%s is not empty", name)
+		}
+	}
+	if compiled(t, `size(attributes) > 0`).Covers(&due.Facts{}, &due.Stay{}) {
+		t.Error("attributes are not empty")
+	}
+}
+
+func TestWithin(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		serial, first, last string
+		want                bool
+	}{
+		{"A100", "A100", "A200", true},
+		{"A200", "A100", "A200", true},
+		{"A201", "A100", "A200", false},
+		{"A99", "A100", "A200", false},
+		{"a150", "A100", "a200", true},
+		{"A0150", "A100", "A200", true},
+		{"A1000", "A0100", "A2000", true},
+		{"A10", "A9", "A11", true}, // by number, not by letter
+		{"150", "100", "200", true},
+		{"B150", "A100", "A200", false},
+		{"150", "A100", "A200", false},
+		{"A-150", "A-100", "A-200", true},
+		{"A150", "A100", "B200", false},
+		{"A150B", "A100", "A200", false},
+		{"A15B0", "A100", "A200", false},
+		{"A150", "A100", "", false},
+		{"A150", "", "A200", false},
+		{"", "A100", "A200", false},
+		{"A", "A0", "A200", false},
+		{"A000", "A0", "A200", true},
+		{"A18446744073709551617", "A18446744073709551616", "A18446744073709551618", true}, // beyond 64 bits
+	} {
+		if got := within(tt.serial, tt.first, tt.last); got != tt.want {
+			t.Errorf("within(%q, %q, %q) = %v, want %v", tt.serial, tt.first, tt.last, got, tt.want)
+		}
+	}
+}
+
+func TestCompileErrors(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		give         string
+		line, column int
+		want         string
+	}{
+		{``, 1, 1, "empty"},
+		{`  `, 1, 1, "empty"},
+		{"\xff", 1, 1, "UTF-8"},
+		{`kind`, 1, 1, "yields string"},
+		{`dyn(true)`, 1, 1, "yields dyn"},
+		{`kind = "x"`, 1, 6, "token recognition error"},
+		{`colour == "red"`, 1, 1, "undeclared reference to 'colour'; there are kind, maker"},
+		{"kind == \"x\" &&\n  colour == \"red\"", 2, 3, "undeclared reference"},
+		{`attr() == ""`, 1, 5, "undeclared reference to 'attr'"},
+		{`attr(1) == ""`, 1, 5, "no matching overload for 'attr' applied to '(int)'"},
+		{`inJurisdiction(3)`, 1, 15, "no matching overload for 'inJurisdiction' applied to '(int)'"},
+		{`inJurisdiction("usa")`, 1, 16, "want a jurisdiction"},
+		{`serialWithin(serial, "AB", "AB9")`, 1, 22, "no end of a range"},
+		{`serialWithin(serial, "AB1", "A9B")`, 1, 29, "no end of a range"},
+		{`serialWithin(serial, "AB1", "AC9")`, 1, 29, "same letters"},
+		{`serialWithin(serial, "AB10", "AB9")`, 1, 30, "ends before it begins"},
+		{`serialWithin(serial, "AB10")`, 1, 13, "no matching overload"},
+		{`kind == 3`, 1, 6, "no matching overload"},
+		{`serial.matches("(")`, 1, 16, "invalid matches argument"},
+		// No loops.
+		{`attributes.exists(k, k == "x")`, 1, 1, ""},
+		{`["a"].all(x, x == "a")`, 1, 1, ""},
+		{`["a"].map(x, x) == ["a"]`, 1, 1, ""},
+		{`["a"].filter(x, true) == ["a"]`, 1, 1, ""},
+	} {
+		_, err := Compile(tt.give)
+		var e *Error
+		if !errors.As(err, &e) {
+			t.Errorf("Compile(%q) = %v, want an *Error", tt.give, err)
+			continue
+		}
+		if !strings.Contains(e.Text, tt.want) || tt.want != "" && (e.Line != tt.line || e.Column != tt.column) {
+			t.Errorf("Compile(%q) = %v, want line %d, column %d: … %s …", tt.give, e, tt.line, tt.column, tt.want)
+		}
+	}
+}
+
+// hostile are expressions that ask for more time, stack or memory than a rule may take. Each is refused, and soon.
+var hostile = map[string]string{
+	"long":           strings.Repeat("a", MaxLength+1),
+	"parentheses":    strings.Repeat("(", 400) + "true" + strings.Repeat(")", 400),
+	"brackets":       strings.Repeat("[", 480) + strings.Repeat("]", 480) + " == []",
+	"braces":         strings.Repeat("{1:", 300),
+	"calls":          strings.Repeat("size(", 190) + `""` + strings.Repeat(")", 190) + " > 0",
+	"nots":           strings.Repeat("!", 997) + "kin",
+	"minus":          "0 < " + strings.Repeat("- ", 490) + "serial",
+	"conditions":     strings.Repeat("true?", 190) + "1",
+	"sums":           strings.Repeat("attributes+", 90) + "attributes == {}",
+	"big regexp":     `serial.matches("` + strings.Repeat("(a{30}){30}", 8) + `")`,
+	"nested repeats": `serial.matches("((a{100}){100}){100}")`,
+	"repeated":       `serial.matches("a{1001}")`,
+	"concatenation":  strings.Repeat("model+", 160) + `model == ""`,
+}
+
+func TestHostile(t *testing.T) {
+	t.Parallel()
+	for name, expr := range hostile {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			start := time.Now()
+			_, err := Compile(expr)
+			if took := time.Since(start); took > 2*time.Second {
+				t.Errorf("it took %v to refuse it", took)
+			}
+			var e *Error
+			if !errors.As(err, &e) {
+				t.Errorf("Compile = %v, want it refused", err)
+			}
+		})
+	}
+}
+
+// TestCostAtRun: a unit with more to look at than the estimate allows for is covered, not looked at without end.
+func TestCostAtRun(t *testing.T) {
+	t.Parallel()
+	p := compiled(t, `attr("x").contains("no such text") || attr("x").matches("(a|b)+c") || attr("x") + attr("x") + attr("x") == "y"`)
+	small := &due.Facts{Attributes: map[string]string{"x": strings.Repeat("z", 200)}}
+	if p.Covers(small, stay) {
+		t.Error("a small unit is covered")
+	}
+	huge := &due.Facts{Attributes: map[string]string{"x": strings.Repeat("z", 10<<20)}}
+	if !p.Covers(huge, stay) {
+		t.Error("a unit that is too dear to look at is not covered")
+	}
+}
+
+func TestConcurrent(t *testing.T) {
+	t.Parallel()
+	p := compiled(t, `attr("n") == "even" && shop == "even"`)
+	var wg sync.WaitGroup
+	for g := range 8 {
+		wg.Go(func() {
+			for i := range 2000 {
+				word := [2]string{"even", "odd"}[(g+i)%2]
+				f, s := &due.Facts{Attributes: map[string]string{"n": word}}, &due.Stay{Shop: word}
+				if got, want := p.Covers(f, s), word == "even"; got != want {
+					t.Errorf("%d: Covers = %v, want %v", i, got, want)
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
+}
+
+func FuzzCompile(f *testing.F) {
+	for _, expr := range hostile {
+		f.Add(expr, "AB1", "x")
+	}
+	for _, expr := range []string{
+		`attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`, `serialWithin(serial, "A1", "A9")`, `inJurisdiction("US") || has(attributes.x)`,
+		`serial.matches("^[A-Z]+$") ? size == "80" : !(kind in ["a", "b"])`, "r'\\d' == b'x'", "\"\\u00e9\" == '''a'''", `double(serial) > 1e3 && [1][0] == 1u`,
+	} {
+		f.Add(expr, "AB0123", "v")
+	}
+	f.Fuzz(func(t *testing.T, expr, serial, value string) {
+		start := time.Now()
+		p, err := Compile(expr)
+		if err == nil {
+			u := &due.Facts{Kind: "cylinder", Serial: serial, Attributes: map[string]string{"x": value}}
+			if a, b := p.Covers(u, stay), p.Covers(u, stay); a != b {
+				t.Errorf("%q covers at one time and not at another", expr)
+			}
+		} else {
+			var e *Error
+			if !errors.As(err, &e) || e.Line < 1 || e.Column < 1 || e.Text == "" {
+				t.Errorf("Compile(%q) = %#v, want an *Error with a place", expr, err)
+			}
+		}
+		if took := time.Since(start); took > 5*time.Second {
+			t.Errorf("%q took %v", expr, took)
+		}
+	})
+}
+
+func BenchmarkCovers(b *testing.B) {
+	for i, expr := range []string{
+		`attr("alloy") == "6351-T6"`,
+		`attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`,
+		`serialWithin(serial, "AB100", "AB200")`,
+		`kind == "cylinder" && inJurisdiction("US") && maker in ["Northbay", "Southbay"]`,
+	} {
+		b.Run(fmt.Sprint(i), func(b *testing.B) {
+			p := compiled(b, expr)
+			b.ReportAllocs()
+			for b.Loop() {
+				if !p.Covers(facts, stay) {
+					b.Fatal("not covered")
+				}
+			}
+		})
+	}
+}
+
+func BenchmarkCompile(b *testing.B) {
+	for b.Loop() {
+		if _, err := Compile(`attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
