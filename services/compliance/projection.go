@@ -69,6 +69,7 @@ type Model struct {
 type Unit struct {
 	ID           uuid.UUID
 	Tag          string
+	Serial       string // empty if it has none
 	Model        string
 	Size         string            // the unit's own; empty for the model's
 	Attributes   map[string]string // the unit's own; they override the model's
@@ -97,8 +98,8 @@ type Fitting struct {
 // the zone and jurisdiction of their shops. Zone names are resolved by zone.
 func Facts(u Unit, m Model, shops map[string]Shop, zone func(string) *time.Location) due.Facts {
 	f := due.Facts{
-		Unit: u.ID, Kind: m.Kind, Maker: m.Maker, Size: m.Size, Manufactured: u.Manufactured, Commissioned: u.Commissioned,
-		Retired: u.Retired,
+		Unit: u.ID, Kind: m.Kind, Maker: m.Maker, Model: m.ID, Serial: u.Serial, Size: m.Size, Manufactured: u.Manufactured,
+		Commissioned: u.Commissioned, Retired: u.Retired,
 	}
 	if u.Size != "" {
 		f.Size = u.Size

@@ -145,26 +145,26 @@ func storeUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, units []*complia
 		return nil
 	}
 	n := len(units)
-	ids, tags, models, sizes := make([]uuid.UUID, n), make([]string, n), make([]string, n), make([]string, n)
+	ids, tags, serials, models, sizes := make([]uuid.UUID, n), make([]string, n), make([]string, n), make([]string, n), make([]string, n)
 	attrs, places := make([]map[string]string, n), make([][]compliance.Placement, n)
 	made, madeMonth := make([]*time.Time, n), make([]bool, n)
 	since, sinceMonth := make([]*time.Time, n), make([]bool, n)
 	retired := make([]*time.Time, n)
 	for i, u := range units {
 		touched[u.ID] = struct{}{}
-		ids[i], tags[i], models[i], sizes[i], attrs[i], places[i] = u.ID, u.Tag, u.Model, u.Size, attributes(u.Attributes), u.Placements
+		ids[i], tags[i], serials[i], models[i], sizes[i], attrs[i], places[i] = u.ID, u.Tag, u.Serial, u.Model, u.Size, attributes(u.Attributes), u.Placements
 		made[i], madeMonth[i] = dateOf(u.Manufactured)
 		since[i], sinceMonth[i] = dateOf(u.Commissioned)
 		retired[i] = instant(u.Retired)
 	}
-	_, err := tx.Exec(ctx, `insert into p_units (org_id, unit_id, tag, model, own_size, attributes, manufactured_on, manufactured_month,
+	_, err := tx.Exec(ctx, `insert into p_units (org_id, unit_id, tag, serial, model, own_size, attributes, manufactured_on, manufactured_month,
 			commissioned_on, commissioned_month, retired, placements)
-		select $1, u.* from unnest($2::uuid[], $3::text[], $4::text[], $5::text[], $6::jsonb[], $7::date[], $8::boolean[], $9::date[], $10::boolean[],
-			$11::timestamptz[], $12::jsonb[]) as u
-		on conflict (org_id, unit_id) do update set tag = excluded.tag, model = excluded.model, own_size = excluded.own_size, attributes = excluded.attributes,
+		select $1, u.* from unnest($2::uuid[], $3::text[], $4::text[], $5::text[], $6::text[], $7::jsonb[], $8::date[], $9::boolean[], $10::date[],
+			$11::boolean[], $12::timestamptz[], $13::jsonb[]) as u
+		on conflict (org_id, unit_id) do update set tag = excluded.tag, serial = excluded.serial, model = excluded.model, own_size = excluded.own_size, attributes = excluded.attributes,
 			manufactured_on = excluded.manufactured_on, manufactured_month = excluded.manufactured_month, commissioned_on = excluded.commissioned_on,
 			commissioned_month = excluded.commissioned_month, retired = excluded.retired, placements = excluded.placements`,
-		org.UUID, ids, tags, models, sizes, attrs, made, madeMonth, since, sinceMonth, retired, places)
+		org.UUID, ids, tags, serials, models, sizes, attrs, made, madeMonth, since, sinceMonth, retired, places)
 	return pg.Err(err)
 }
 

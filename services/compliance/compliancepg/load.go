@@ -95,7 +95,7 @@ func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, uni
 
 // loadUnits loads the facts of units, with their models and shops.
 func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) error {
-	rows, err := tx.Query(ctx, `select u.unit_id, u.tag, u.own_size, u.attributes, u.manufactured_on, u.manufactured_month, u.commissioned_on,
+	rows, err := tx.Query(ctx, `select u.unit_id, u.tag, u.serial, u.own_size, u.attributes, u.manufactured_on, u.manufactured_month, u.commissioned_on,
 			u.commissioned_month, u.retired, u.placements, u.model, m.kind, m.maker, m.size, m.attributes
 		from p_units as u left join p_models as m on m.org_id = $1 and m.model = u.model
 		where u.org_id = $1 and u.unit_id = any ($2)`, org.UUID, ids)
@@ -112,14 +112,14 @@ func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []
 		var made, since, retired *time.Time
 		var madeMonth, sinceMonth bool
 		var kind, maker, size *string
-		if err := row.Scan(&p.unit.ID, &p.unit.Tag, &p.unit.Size, &p.unit.Attributes, &made, &madeMonth, &since, &sinceMonth, &retired,
+		if err := row.Scan(&p.unit.ID, &p.unit.Tag, &p.unit.Serial, &p.unit.Size, &p.unit.Attributes, &made, &madeMonth, &since, &sinceMonth, &retired,
 			&p.unit.Placements, &p.unit.Model, &kind, &maker, &size, &p.model.Attributes); err != nil {
 			return struct{}{}, err
 		}
 		if kind == nil {
 			return struct{}{}, errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit of a model it does not have", "model", p.unit.Model)
 		}
-		p.model.Kind, p.model.Maker, p.model.Size = *kind, *maker, *size
+		p.model.ID, p.model.Kind, p.model.Maker, p.model.Size = p.unit.Model, *kind, *maker, *size
 		p.unit.Manufactured, p.unit.Commissioned, p.unit.Retired = markOf(made, madeMonth), markOf(since, sinceMonth), instantOf(retired)
 		found = append(found, p)
 		return struct{}{}, nil

@@ -113,7 +113,8 @@ func unitOf(org tenant.Org, u *registrypb.Unit) (*compliance.Unit, error) {
 		return nil, err
 	}
 	out := &compliance.Unit{
-		ID: id, Tag: u.GetAssetTag(), Model: model, Size: u.GetSize(), Attributes: u.GetAttributes(), Retired: instantOf(u.GetRetireTime()),
+		ID: id, Tag: u.GetAssetTag(), Serial: u.GetSerialNumber(), Model: model, Size: u.GetSize(), Attributes: u.GetAttributes(),
+		Retired: instantOf(u.GetRetireTime()),
 	}
 	if out.Manufactured, err = markOf(u.GetManufactureDate()); err != nil {
 		return nil, err
