@@ -32,6 +32,11 @@ func (c *Clock) Blocking(on civil.Date) bool {
 	if _, ok := c.Excused(on); ok {
 		return false
 	}
+	return c.past(on)
+}
+
+// past is Blocking for a unit that nothing excuses.
+func (c *Clock) past(on civil.Date) bool {
 	if c.AnchorDate.IsZero() || c.datePassed(on) {
 		return true
 	}

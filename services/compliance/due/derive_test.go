@@ -579,13 +579,14 @@ func TestExplain(t *testing.T) {
 	c := h.derive().Clocks[0]
 	got := c.Explain(civil.New(2026, 4, 1), due.Names{Entry: func(uuid.UUID) string { return "E-1" }})
 	want := []string{
-		"Requalification (requal of pack pack, in force from 2000-01-01): Standard X, 7.1 (2019).",
-		"The figure was written down from memory and not compared with the document; it is no statement of law.",
-		"It counts from 2021-03: hydrostatic-test passed in entry E-1.",
-		"2021-03 + 60 months = 2026-03; the month counts to its end, so the last day of use is 2026-03-31.",
-		"Limit 100 dives, 40 dives used since: 60 dives left.",
-		"At the present rate (of the 365 days up to the last use) the limit will be reached on 2021-06-10.",
-		"On 2026-04-01 it is overdue; blocks hand-out and filling.",
+		"Requalification. The maker asks for it: Standard X, 7.1 (2019).",
+		"That figure is from memory and was not compared with the document: it is no statement of law.",
+		"It is rule requal of pack pack, in force from 2000-01-01.",
+		"It counts from 2021-03: hydrostatic-test passed then, entry E-1.",
+		"60 months from 2021-03 come to 2026-03; the month counts to its end, so the last day of use is 2026-03-31.",
+		"Counted since then: 40 dives of 100 dives allowed, which leaves 60 dives.",
+		"At the rate of the 365 days up to its last use, the usage limit will be reached about 2021-06-10; that is an estimate.",
+		"On 2026-04-01 it is overdue, so the rule blocks hand-out and filling.",
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("%s", strings.Join(got, "\n"))

@@ -52,14 +52,18 @@ func (c *Clock) Steps(on civil.Date, names Names) []Step {
 	t.interval()
 	t.usage()
 	if !c.PhaseIn.IsZero() {
-		t.say(Step{Kind: StepPhaseIn, On: c.PhaseIn}, "The rule is newer, or tighter, than this unit's past: it is phased in over %s, and up to %s it does not block this unit.",
-			plural(int64(c.Rule.PhaseInDays), "day"), c.PhaseIn)
+		came := "the day it counts from"
+		if c.AnchorDate.IsZero() {
+			came = "the unit entered the fleet"
+		}
+		t.say(Step{Kind: StepPhaseIn, On: c.PhaseIn}, "The rule came, or was tightened, after %s: it is phased in over %s and blocks this unit only after %s.",
+			came, plural(int64(c.Rule.PhaseInDays), "day"), c.PhaseIn)
 	}
 	for _, w := range c.Waivers {
-		t.say(Step{Kind: StepWaiver, On: civil.Day(w.To)}, "A signed waiver excuses the unit from this rule from %s to %s.", w.From, w.To)
+		t.say(Step{Kind: StepWaiver, On: civil.Day(w.To)}, "A signed waiver excuses the unit from this rule from %s to %s, both included.", w.From, w.To)
 	}
 	if !c.ExpectedOn.IsZero() {
-		t.say(Step{Kind: StepForecast, On: c.ExpectedOn}, "At the present rate (of the 365 days up to the last use) the limit will be reached on %s.", c.ExpectedOn)
+		t.say(Step{Kind: StepForecast, On: c.ExpectedOn}, "At the rate of the 365 days up to its last use, the usage limit will be reached about %s; that is an estimate.", c.ExpectedOn)
 	}
 	t.say(Step{Kind: StepResult, On: civil.Day(on)}, "On %s it is %s.", on, c.resultText(on))
 	return t.steps
@@ -79,10 +83,11 @@ func (t *teller) say(s Step, format string, args ...any) {
 
 func (t *teller) rule() {
 	r := t.c.Rule
-	t.say(Step{Kind: StepRule}, "%s (%s of pack %s, %s): %s.", r.Title, r.ID, t.c.Pack.ID, t.c.inForceText(), r.Source.text())
+	t.say(Step{Kind: StepRule}, "%s. %s: %s.", strings.TrimRight(r.Title, ". "), r.Authority.text(), strings.TrimRight(r.Source.text(), ". "))
 	if r.Source.FromMemory {
-		t.say(Step{Kind: StepRule}, "The figure was written down from memory and not compared with the document; it is no statement of law.")
+		t.say(Step{Kind: StepRule}, "That figure is from memory and was not compared with the document: it is no statement of law.")
 	}
+	t.say(Step{Kind: StepRule}, "It is rule %s of pack %s, %s.", r.ID, t.c.Pack.ID, t.c.inForceText())
 	if r.EndOfLife {
 		t.say(Step{Kind: StepRule}, "It ends the unit's life: nothing resets it.")
 	}
@@ -90,27 +95,33 @@ func (t *teller) rule() {
 
 func (t *teller) anchor() {
 	c, r := t.c, t.c.Rule
+	passed := fmt.Sprintf("no %s has passed", list(r.clearedBy(), " or "))
+	if c.RejectedWhy != WhyNone {
+		passed = fmt.Sprintf("no %s that counts has passed", list(r.clearedBy(), " or "))
+	}
 	at := Step{Kind: StepAnchor, On: c.AnchorDate}
 	switch {
+	case c.AnchorDate.IsZero() && len(r.clearedBy()) == 0:
+		t.say(at, "Nothing says from when to count: %s.", r.baselinesText())
 	case c.AnchorDate.IsZero():
-		t.say(at, "Nothing says from when to count: no %s passed, and %s.", r.asked(), r.baselinesText())
+		t.say(at, "Nothing says from when to count: %s, and %s.", passed, r.baselinesText())
 	case c.Basis == BasisStorage:
-		t.say(at, "No %s passed and the unit was never used; unused units age too, so it counts from %s, %s.", r.asked(), c.AnchorBaseline.text(), c.AnchorDate)
+		t.say(at, "N%s and the unit was never used. Unused units age too, so it counts from %s, %s.", passed[1:], c.AnchorBaseline.text(), c.AnchorDate)
 	case c.AnchorBaseline != 0 && r.EndOfLife:
 		t.say(at, "It counts from %s, %s.", c.AnchorBaseline.text(), c.AnchorDate)
 	case c.AnchorBaseline != 0:
-		t.say(at, "No %s passed so far, so it counts from %s, %s.", r.asked(), c.AnchorBaseline.text(), c.AnchorDate)
+		t.say(at, "N%s so far, so it counts from %s, %s.", passed[1:], c.AnchorBaseline.text(), c.AnchorDate)
 	default:
 		at.Entry = c.AnchorEntry
 		satisfies := ""
 		if c.AnchorActivity != r.Activity {
-			satisfies = fmt.Sprintf(", which satisfies %s", r.Activity)
+			satisfies = fmt.Sprintf(", which counts as %s", r.Activity)
 		}
 		if c.AnchorLate {
 			t.say(at, "The %s of entry %s%s was late, and late work counts from the day by which it should have been done: %s.",
 				c.AnchorActivity, t.names.entry(c.AnchorEntry), satisfies, c.AnchorDate)
 		} else {
-			t.say(at, "It counts from %s: %s passed in entry %s%s.", c.AnchorDate, c.AnchorActivity, t.names.entry(c.AnchorEntry), satisfies)
+			t.say(at, "It counts from %s: %s passed then, entry %s%s.", c.AnchorDate, c.AnchorActivity, t.names.entry(c.AnchorEntry), satisfies)
 		}
 		if !c.AnchorMark.IsZero() {
 			t.say(Step{Kind: StepSetAside, Entry: c.AnchorEntry, On: c.AnchorMark}, "The mark %s lies after the work itself and was set aside: it cannot lengthen the interval.", c.AnchorMark)
@@ -126,18 +137,23 @@ func (t *teller) anchor() {
 
 func (t *teller) interval() {
 	c := t.c
-	if c.AnchorDate.IsZero() || c.Months <= 0 {
+	if c.AnchorDate.IsZero() {
 		return
 	}
-	at := Step{Kind: StepInterval, On: c.DueOn}
-	switch c.Basis {
-	case BasisIntense:
-		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry}, "With entry %s the unit was used so hard that the shorter limit applies: %s.", t.names.entry(c.BasisEntry), c.limitText())
-	case BasisEvidence:
-		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry, On: c.BasisUntil}, "The %s of entry %s allows %s instead of %s while it counts, to %s; then the shorter interval is back.",
-			c.Rule.Evidence.Activity, t.names.entry(c.BasisEntry), plural(int64(c.Months), "month"), plural(int64(c.Rule.Months), "month"), c.BasisUntil)
+	if c.Basis == BasisIntense {
+		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry}, "From entry %s on it counts as used hard, so the shorter limit applies: %s.", t.names.entry(c.BasisEntry), c.limitText())
+	} else if len(c.Rule.Intense) > 0 {
+		t.say(Step{Kind: StepInterval}, "No shorter limit for hard use applies.")
 	}
-	t.say(at, "%s", c.dateText())
+	if c.Basis == BasisEvidence {
+		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry, On: c.BasisUntil}, "The %s of entry %s allows %s instead of %s for as long as it counts, until %s; then the shorter interval is back.",
+			c.Rule.Evidence.Activity, t.names.entry(c.BasisEntry), plural(int64(c.Months), "month"), plural(int64(c.Rule.Months), "month"), c.BasisUntil)
+	} else if c.Rule.Evidence.Activity != "" {
+		t.say(Step{Kind: StepInterval}, "No %s lengthens the interval.", c.Rule.Evidence.Activity)
+	}
+	if c.Months > 0 {
+		t.say(Step{Kind: StepInterval, On: c.DueOn}, "%s", c.dateText())
+	}
 }
 
 func (t *teller) usage() {
@@ -147,19 +163,22 @@ func (t *teller) usage() {
 		if limit <= 0 {
 			continue
 		}
+		counted := fmt.Sprintf("Counted since then: %s of %s allowed", m.count(used), m.text(limit))
+		switch {
+		case c.AnchorDate.IsZero():
+			t.say(Step{Kind: StepUsage}, "On record in all: %s, of %s allowed.", m.count(used), m.text(limit))
+		case used > limit:
+			t.say(Step{Kind: StepUsage}, "%s, %s too many.", counted, m.count(used-limit))
+		case used == limit:
+			t.say(Step{Kind: StepUsage}, "%s, which leaves nothing.", counted)
+		default:
+			t.say(Step{Kind: StepUsage}, "%s, which leaves %s.", counted, m.count(limit-used))
+		}
 		if guessed := c.Estimated.of(m); guessed > 0 {
-			t.say(Step{Kind: StepUsage}, "Of the %s used, %s is an estimate for a missing log; it counts in full.", m.text(used), m.text(guessed))
+			t.say(Step{Kind: StepUsage}, "This includes an estimate of %s for a missing log, which counts in full.", m.count(guessed))
 		}
 		if m == Hours && len(c.Rule.Weights) > 0 {
 			t.say(Step{Kind: StepUsage}, "Running time is weighed by the temperature of the air drawn in; where that is not known, as if at the worst.")
-		}
-		switch {
-		case c.AnchorDate.IsZero():
-			t.say(Step{Kind: StepUsage}, "Limit %s; %s used in all that is on record.", m.text(limit), m.text(used))
-		case used > limit:
-			t.say(Step{Kind: StepUsage}, "Limit %s, %s used since: %s over.", m.text(limit), m.text(used), m.text(used-limit))
-		default:
-			t.say(Step{Kind: StepUsage}, "Limit %s, %s used since: %s left.", m.text(limit), m.text(used), m.text(limit-used))
 		}
 	}
 }
@@ -177,7 +196,7 @@ func (c *Clock) dateText() string {
 	from := c.AnchorDate.First()
 	plain := dueOn(c.AnchorDate, c.Months, c.MonthStamp)
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s + %s", c.AnchorDate, plural(int64(c.Months), "month"))
+	fmt.Fprintf(&b, "%s from %s", plural(int64(c.Months), "month"), c.AnchorDate)
 	_, _, day := from.Parts()
 	_, _, reached := from.AddMonths(c.Months).Parts()
 	last := "the last day of use is " + plain.String()
@@ -186,7 +205,7 @@ func (c *Clock) dateText() string {
 	}
 	switch {
 	case c.MonthStamp:
-		fmt.Fprintf(&b, " = %s; the month counts to its end, so %s", from.AddMonths(c.Months).String()[:7], last)
+		fmt.Fprintf(&b, " come to %s; the month counts to its end, so %s", from.AddMonths(c.Months).String()[:7], last)
 	case c.AnchorDate.IsMonth():
 		fmt.Fprintf(&b, ", counted from the month's first day because only the month is known: %s", last)
 	case reached != day:
@@ -201,7 +220,7 @@ func (c *Clock) dateText() string {
 	case !c.AnchorExpiry.IsZero() && c.DueOn == civil.Day(c.AnchorExpiry.Last()):
 		fmt.Fprintf(&b, "; the mark expires earlier, so the last day of use is %s", c.DueOn)
 	default:
-		fmt.Fprintf(&b, "; the evidence reaches no further than the last day of use, %s", c.DueOn)
+		fmt.Fprintf(&b, "; the evidence ends earlier, so the last day of use is %s", c.DueOn)
 	}
 	b.WriteByte('.')
 	return b.String()
@@ -238,20 +257,31 @@ func (r *Rule) companionsText() string {
 	return list(words, " and ")
 }
 
+// resultText tells where the clock stands on a day and what that blocks.
 func (c *Clock) resultText(on civil.Date) string {
-	blocks := ""
-	if waiver, ok := c.Excused(on); ok {
-		blocks = "; phased in, so it blocks nothing"
-		if waiver != "" {
-			blocks = "; waived, so it blocks nothing"
-		}
-	} else if c.Blocking(on) {
-		blocks = "; blocks " + c.Rule.Blocks.text()
-		if c.Rule.HandOutIfFilledBefore && c.datePassed(on) {
-			blocks += ", except that a unit last filled by then may still be handed out"
-		}
+	state := c.State(on)
+	text := state.String()
+	switch {
+	case state == NoAnchor:
+		text = "without anything to count from"
+	case state == Due && c.DueOn == civil.Day(on):
+		text = "due: it is the last day of use"
+	case state == Due:
+		text = "due: nothing is left"
 	}
-	return c.State(on).String() + blocks
+	if !c.past(on) {
+		return text
+	}
+	if waiver, ok := c.Excused(on); ok && waiver != "" {
+		return text + ", but a waiver excuses it: the rule blocks nothing"
+	} else if ok {
+		return text + ", but the rule is still being phased in and blocks nothing"
+	}
+	text += ", so the rule blocks " + c.Rule.Blocks.text()
+	if c.Rule.HandOutIfFilledBefore && c.datePassed(on) {
+		text += fmt.Sprintf(" (if last filled by %s it may still be handed out)", c.DueOn)
+	}
+	return text
 }
 
 // String returns the state in the words of the trade.
@@ -271,6 +301,19 @@ func (s State) String() string {
 	return "without a clock"
 }
 
+// text says who says so, as the beginning of a sentence that names the source.
+func (a Authority) text() string {
+	switch a {
+	case Law:
+		return "This is law"
+	case Standard:
+		return "A published standard asks for it"
+	case Maker:
+		return "The maker asks for it"
+	}
+	return "This is house policy"
+}
+
 func (s *Source) text() string {
 	out := s.Document
 	if s.Section != "" {
@@ -282,16 +325,9 @@ func (s *Source) text() string {
 	return out
 }
 
-func (r *Rule) asked() string {
-	if r.Activity == "" {
-		return "activity"
-	}
-	return r.Activity
-}
-
 func (r *Rule) baselinesText() string {
 	if len(r.Baselines) == 0 {
-		return "the rule names no baseline"
+		return "the rule names nothing else to count from"
 	}
 	words := make([]string, len(r.Baselines))
 	for i, b := range r.Baselines {
@@ -303,11 +339,11 @@ func (r *Rule) baselinesText() string {
 func (b Baseline) text() string {
 	switch b {
 	case Manufacture:
-		return "manufacture"
+		return "its manufacture"
 	case FirstUse:
-		return "first use"
+		return "its first use"
 	case Commissioning:
-		return "commissioning"
+		return "its commissioning"
 	}
 	return "nothing"
 }

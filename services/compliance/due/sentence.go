@@ -66,17 +66,28 @@ func (r *Reason) Clears(names Names) string {
 	}
 	rule := r.Clock.Rule
 	done := rule.clearedBy()
+	if rule.Late == Escalate && r.Code == DateLimitPassed { // the rule's own activity comes too late to count
+		done = rule.SatisfiedBy
+	}
 	switch {
 	case r.Code == MissingHistory && len(done) == 0:
 		return fmt.Sprintf("Recording %s.", rule.missingText())
 	case r.Code == MissingHistory:
-		return fmt.Sprintf("A passed %s on record, or %s.", list(done, " or "), rule.missingText())
+		return fmt.Sprintf("A passed %s on record%s, or %s.", list(done, " or "), rule.alsoText(), rule.missingText())
 	case rule.EndOfLife:
 		return "Nothing: the service life ends."
 	case r.Code == DateLimitBeforeReturn, r.Code == UsageLeftTooLittle:
-		return fmt.Sprintf("A passed %s before the hand-out, or a shorter rental.", list(done, " or "))
+		return fmt.Sprintf("A passed %s before the hand-out%s, or a shorter rental.", list(done, " or "), rule.alsoText())
 	}
-	return fmt.Sprintf("A passed %s.", list(done, " or "))
+	return fmt.Sprintf("A passed %s%s.", list(done, " or "), rule.alsoText())
+}
+
+// alsoText tells what the rule's activity does not count without, to go on a sentence; empty for nothing.
+func (r *Rule) alsoText() string {
+	if len(r.Companions) == 0 {
+		return ""
+	}
+	return ", and " + r.companionsText()
 }
 
 func (r *Rule) missingText() string {
@@ -85,7 +96,7 @@ func (r *Rule) missingText() string {
 	}
 	words := make([]string, len(r.Baselines))
 	for i, b := range r.Baselines {
-		words[i] = "its " + b.text()
+		words[i] = b.text()
 	}
 	return list(words, " or ")
 }

@@ -6,6 +6,8 @@ import (
 	"math/bits"
 	"slices"
 	"sort"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -215,13 +217,39 @@ func (e *engine) weighedRate(r *Rule) (rate forecast.Rate) {
 
 // text writes n of a measure for people.
 func (m Measure) text(n int64) string {
+	if m == Hours {
+		return m.count(n) + " of running time"
+	}
+	return m.count(n)
+}
+
+// count writes n of a measure for people who know which it is of.
+func (m Measure) count(n int64) string {
 	switch m {
 	case Hours:
-		return fmt.Sprintf("%s of running time", time.Duration(n))
+		return hoursText(time.Duration(n))
 	case Fills:
 		return plural(n, "fill")
 	}
 	return plural(n, "dive")
+}
+
+// hoursText writes a running time in hours and minutes, and in seconds where it has some: so that what is left of a limit is never
+// rounded up.
+func hoursText(d time.Duration) string {
+	h, rest := int64(d/time.Hour), d%time.Hour
+	minutes, seconds := int64(rest/time.Minute), (rest % time.Minute).Seconds()
+	var words []string
+	if h != 0 || rest == 0 {
+		words = append(words, plural(h, "hour"))
+	}
+	if minutes != 0 {
+		words = append(words, plural(minutes, "minute"))
+	}
+	if seconds != 0 {
+		words = append(words, strconv.FormatFloat(seconds, 'f', -1, 64)+" seconds")
+	}
+	return strings.Join(words, " ")
 }
 
 func plural(n int64, noun string) string {
