@@ -26,6 +26,8 @@ type naming struct {
 	shop  func(string) string
 	tag   func(uuid.UUID) string // how sentences call a unit
 	said  func(uuid.UUID) string // how sentences call an entry; by its name if nil
+
+	waiver func(unit uuid.UUID, waiver string) string
 }
 
 // orgNaming names the resources of an org. tag says how sentences call a unit; by its resource name if nil.
@@ -38,6 +40,8 @@ func orgNaming(org tenant.Org, tag func(uuid.UUID) string) naming {
 		shop:  func(s string) string { return resname.ShopName(org, s) },
 		tag:   tag,
 		said:  func(e uuid.UUID) string { return e.String()[:8] }, // enough to find it by; the name stands beside the sentence
+
+		waiver: func(u uuid.UUID, w string) string { return resname.UnitName(org, u) + "/waivers/" + w },
 	}
 	if tag == nil {
 		n.tag = n.unit
@@ -128,6 +132,9 @@ func clockPB(c *due.Clock, on civil.Date, n naming, explain bool) *compliancepb.
 	out.DivesEstimated, out.FillsEstimated = c.Estimated.Dives, c.Estimated.Fills
 	if c.Estimated.Hours > 0 {
 		out.RunningTimeEstimated = durationpb.New(c.Estimated.Hours)
+	}
+	if id, ok := c.Excused(on); ok && id != "" {
+		out.Waiver = n.waiver(c.Unit, id)
 	}
 	if explain {
 		out.Explanation = c.Explain(on, n.names(c.Unit))

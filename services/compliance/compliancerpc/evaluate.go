@@ -13,7 +13,7 @@ import (
 )
 
 // Evaluate answers a question that carries everything its answer depends on. It needs no server and no database.
-// Errors: INVALID_FIELD, RULE_PACK_INVALID, AMENDMENT_TARGET, FITTING_OVERLAP, FITTING_CYCLE, each with a violation per field.
+// Errors: INVALID_FIELD, RULE_PACK_INVALID, RULE_NOT_WAIVABLE, AMENDMENT_TARGET, FITTING_OVERLAP, FITTING_CYCLE, each with a violation per field.
 func Evaluate(req *compliancepb.EvaluateRequest) (*compliancepb.EvaluateResponse, error) {
 	if err := rpc.Validate(req); err != nil {
 		return nil, err
@@ -37,8 +37,14 @@ func Evaluate(req *compliancepb.EvaluateRequest) (*compliancepb.EvaluateResponse
 	asked := q.facts(q.input.Unit)
 	out.AssetTag, out.Kind, out.Size = q.tag(q.input.Unit), asked.Kind, asked.Size
 	out.KnownTime = instantPB(known)
+	out.Waivers = q.waiversPB(&s)
 	q.callByName(out)
-	return &compliancepb.EvaluateResponse{Standing: out}, nil
+	clocks := explanationsPB(s.Clocks, s.On, q.naming(), func(unit uuid.UUID) *due.Tally {
+		in := q.input
+		in.Unit = unit
+		return due.Tallied(in, at, known)
+	})
+	return &compliancepb.EvaluateResponse{Standing: out, Clocks: clocks}, nil
 }
 
 // question is a request as due takes it, and how the request calls things.
@@ -75,6 +81,8 @@ func (q *question) naming() naming {
 		rule:  func(p, r string) string { return q.packs[p] + "/rules/" + r },
 		shop:  func(s string) string { return s },
 		tag:   q.units.name,
+
+		waiver: func(u uuid.UUID, w string) string { return q.units.name(u) + "/waivers/" + w },
 	}
 }
 

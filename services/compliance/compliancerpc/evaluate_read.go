@@ -38,6 +38,7 @@ func readQuestion(req *compliancepb.EvaluateRequest) (*question, []errs.Violatio
 	r.readEntries(req.GetEntries())
 	r.readFittings(req.GetFittings())
 	r.readPacks(req)
+	r.readWaivers(req.GetWaivers())
 	return &r.question, r.violations[:min(len(r.violations), maxViolations)]
 }
 
@@ -100,7 +101,8 @@ func (r *questionReader) unit(field, name string) uuid.UUID {
 
 func (r *questionReader) facts(at string, u *compliancepb.UnitFacts) due.Facts {
 	f := due.Facts{
-		Unit: r.units.ids[u.GetUnit()], Kind: u.GetKind(), Maker: u.GetMaker(), Size: u.GetSize(), Attributes: u.GetAttributes(),
+		Unit: r.units.ids[u.GetUnit()], Kind: u.GetKind(), Maker: u.GetMaker(), Model: u.GetModel(), Serial: u.GetSerialNumber(),
+		Size: u.GetSize(), Attributes: u.GetAttributes(),
 		Manufactured: r.mark(at+".manufacture_date", u.GetManufactureDate()),
 		Commissioned: r.mark(at+".commission_date", u.GetCommissionDate()),
 		Retired:      r.instant(at+".retire_time", u.GetRetireTime()),

@@ -64,7 +64,7 @@ func TestEvaluateLargest(t *testing.T) {
 		t.Fatal(err)
 	}
 	took := time.Since(started)
-	t.Logf("%d clocks of %d units in %v", len(resp.GetStanding().GetClocks()), 1+len(resp.GetStanding().GetParts()), took)
+	t.Logf("%d clocks of %d units, %d MiB, in %v", len(resp.GetStanding().GetClocks()), 1+len(resp.GetStanding().GetParts()), proto.Size(resp)>>20, took)
 	if len(resp.GetStanding().GetClocks()) != 100*100 {
 		t.Errorf("%d clocks", len(resp.GetStanding().GetClocks()))
 	}
