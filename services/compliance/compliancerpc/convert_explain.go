@@ -17,7 +17,7 @@ const (
 )
 
 // explanationsPB returns the messages of clocks told link by link, as they stand on a day. tally returns what a unit went through; it
-// is asked once for each unit with a usage limit.
+// is asked at most once for each unit.
 func explanationsPB(clocks []*due.Clock, on civil.Date, n naming, tally func(unit uuid.UUID) *due.Tally) []*compliancepb.ClockExplanation {
 	tallies := map[uuid.UUID]*due.Tally{}
 	limited := 0
@@ -28,17 +28,24 @@ func explanationsPB(clocks []*due.Clock, on civil.Date, n naming, tally func(uni
 	}
 	most := min(maxUses, maxAllUses/max(1, limited))
 	out := make([]*compliancepb.ClockExplanation, len(clocks))
+	of := func(unit uuid.UUID) *due.Tally {
+		t, ok := tallies[unit]
+		if !ok {
+			t = tally(unit)
+			tallies[unit] = t
+		}
+		return t
+	}
 	for i, c := range clocks {
-		out[i] = explanationPB(c, on, n)
+		owner := c.Unit
+		if c.Basis == due.BasisIntense { // the use may be of a unit that this one was fitted to
+			owner = of(c.Unit).Of(c.BasisEntry)
+		}
+		out[i] = explanationPB(c, on, n, owner)
 		if c.Limit == (due.Amount{}) {
 			continue
 		}
-		t, ok := tallies[c.Unit]
-		if !ok {
-			t = tally(c.Unit)
-			tallies[c.Unit] = t
-		}
-		uses, omitted := t.Against(c, most)
+		uses, omitted := of(c.Unit).Against(c, most)
 		out[i].OmittedUseCount = int64(omitted)
 		for k := range uses {
 			out[i].Uses = append(out[i].Uses, countedPB(&uses[k], n))
@@ -47,13 +54,17 @@ func explanationsPB(clocks []*due.Clock, on civil.Date, n naming, tally func(uni
 	return out
 }
 
-// explanationPB returns the message of a clock and the links of its chain, without its uses.
-func explanationPB(c *due.Clock, on civil.Date, n naming) *compliancepb.ClockExplanation {
+// explanationPB returns the message of a clock and the links of its chain, without its uses. used is the unit that the entry of its
+// basis is of, if that is a use.
+func explanationPB(c *due.Clock, on civil.Date, n naming, used uuid.UUID) *compliancepb.ClockExplanation {
 	out := &compliancepb.ClockExplanation{Clock: clockPB(c, on, n, false)}
 	for _, s := range c.Steps(on, n.names(c.Unit)) {
 		p := &compliancepb.ExplanationStep{Kind: compliancepb.ExplanationStep_Kind(s.Kind), Sentence: s.Sentence, Date: datePB(s.On)}
 		if s.Entry != (uuid.UUID{}) {
 			p.Entry = n.entry(c.Unit, s.Entry)
+			if s.Kind == due.StepInterval && s.Entry == c.BasisEntry {
+				p.Entry = n.entry(used, s.Entry)
+			}
 		}
 		out.Steps = append(out.Steps, p)
 		out.Clock.Explanation = append(out.Clock.Explanation, s.Sentence)

@@ -108,9 +108,13 @@ func TestEvaluateRefusesWaivers(t *testing.T) {
 		{"end of life", func(r *compliancepb.EvaluateRequest, _ *compliancepb.EvaluatedWaiver) {
 			r.RulePacks[0].Rules[1].EndOfLife, r.RulePacks[0].Rules[1].Activity = true, ""
 		}, "rule", "us/valve", "RULE_NOT_WAIVABLE", "end of life"},
-		{"ends before it begins", func(_ *compliancepb.EvaluateRequest, w *compliancepb.EvaluatedWaiver) { w.EndDate = dateOf(2026, 1, 31) }, "end_date", "2026-01-31", "INVALID_FIELD", "2026-02-01"},
+		{"ends before it begins", func(_ *compliancepb.EvaluateRequest, w *compliancepb.EvaluatedWaiver) {
+			w.EndDate = dateOf(2026, 1, 31)
+		}, "end_date", "2026-01-31", "INVALID_FIELD", "2026-02-01"},
 		{"too long", func(_ *compliancepb.EvaluateRequest, w *compliancepb.EvaluatedWaiver) { w.EndDate = dateOf(2027, 2, 3) }, "end_date", "2027-02-03", "INVALID_FIELD", "366 days"},
-		{"no such day", func(_ *compliancepb.EvaluateRequest, w *compliancepb.EvaluatedWaiver) { w.EndDate = dateOf(2026, 2, 29) }, "end_date", "2026-02-29", "INVALID_FIELD", ""},
+		{"no such day", func(_ *compliancepb.EvaluateRequest, w *compliancepb.EvaluatedWaiver) {
+			w.EndDate = dateOf(2026, 2, 29)
+		}, "end_date", "2026-02-29", "INVALID_FIELD", ""},
 		{"only a month", func(_ *compliancepb.EvaluateRequest, w *compliancepb.EvaluatedWaiver) {
 			w.StartDate = &date.Date{Year: 2026, Month: 2}
 		}, "start_date", "2026-02-00", "INVALID_FIELD", "full date"},
@@ -156,7 +160,7 @@ func TestEvaluateExplains(t *testing.T) {
 		}
 	}
 	requal := resp.GetClocks()[0]
-	if k := requal.GetSteps()[1]; k.GetKind() != compliancepb.ExplanationStep_KIND_ANCHOR || k.GetEntry() != "hydro" || !proto.Equal(k.GetDate(), &date.Date{Year: 2021, Month: 3}) {
+	if k := step(requal, compliancepb.ExplanationStep_KIND_ANCHOR); k.GetEntry() != "hydro" || !proto.Equal(k.GetDate(), &date.Date{Year: 2021, Month: 3}) {
 		t.Errorf("anchor %v", k)
 	}
 	last := requal.GetSteps()[len(requal.GetSteps())-1]

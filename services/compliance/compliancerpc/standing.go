@@ -84,13 +84,18 @@ func standings(ctx context.Context, r *compliancepg.Reader, org tenant.Org, unit
 	if err != nil {
 		return nil, err
 	}
+	return standingsPB(sets, n, at, known), nil
+}
+
+// standingsPB returns the messages of sets as they stand at the instant they were derived for.
+func standingsPB(sets []*compliance.Set, n naming, at, known time.Time) []*compliancepb.Standing {
 	out := make([]*compliancepb.Standing, len(sets))
 	for i, set := range sets {
 		st := set.Stand(at)
 		out[i] = standingPB(&st, n, true)
 		out[i].AssetTag, out[i].Kind, out[i].Size, out[i].KnownTime = set.Tag, set.Kind, set.Size, instantPB(known)
 	}
-	return out, nil
+	return out
 }
 
 // namingOf names an org's resources, with the tags of the units in some sets and of their hosts for the sentences.

@@ -88,6 +88,16 @@ func (t *Tally) Against(c *Clock, most int) (latest []Counted, omitted int) {
 	return latest, omitted
 }
 
+// Of returns the unit that the entry of a use is of, which may be one that the unit was fitted to; zero if it is no use of the unit.
+func (t *Tally) Of(entry uuid.UUID) uuid.UUID {
+	for i := len(t.uses) - 1; i >= 0; i-- {
+		if t.uses[i].entry == entry {
+			return t.uses[i].unit
+		}
+	}
+	return uuid.UUID{}
+}
+
 // having returns which uses have any measure of a set.
 func (t *Tally) having(set int) []int32 {
 	if t.of[set] == nil {
