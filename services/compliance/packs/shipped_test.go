@@ -20,7 +20,7 @@ func shipped(t *testing.T) map[string]due.Pack {
 	if err != nil || len(names) == 0 {
 		t.Fatalf("no packs: %v", err)
 	}
-	out := map[string]due.Pack{}
+	out, titles := map[string]due.Pack{}, map[string]string{}
 	for _, name := range names {
 		raw, err := Files.ReadFile(name)
 		if err != nil {
@@ -38,30 +38,12 @@ func shipped(t *testing.T) map[string]due.Pack {
 		if len(vs) > 0 {
 			t.Errorf("%s: %+v", name, vs)
 		}
-		out[id] = pack
+		if other, ok := titles[p.GetTitle()]; ok {
+			t.Errorf("%s has the title of %s: %q", name, other, p.GetTitle())
+		}
+		out[id], titles[p.GetTitle()] = pack, name
 	}
 	return out
-}
-
-// TestShippedPacksSayWhereTheyAreFrom: each pack gives way to local code and the maker's manual, and each rule names its document and
-// either the edition that was read, that it was written from memory, or that it is common practice; what is from memory or practice is
-// house policy.
-func TestShippedPacksSayWhereTheyAreFrom(t *testing.T) {
-	t.Parallel()
-	for id, p := range shipped(t) {
-		if !strings.Contains(strings.Join(p.Cautions, " "), "Local code and the maker's manual win") {
-			t.Errorf("%s: no caution says that local code and the maker's manual win", id)
-		}
-		for _, r := range p.Rules {
-			practice := strings.HasPrefix(r.Source.Document, "common practice, no source")
-			if r.Source.Edition == "" && !r.Source.FromMemory && !practice {
-				t.Errorf("%s/%s: neither an edition nor from memory nor practice: %+v", id, r.ID, r.Source)
-			}
-			if (r.Source.FromMemory || practice) && r.Authority != due.House {
-				t.Errorf("%s/%s: from memory or practice, and yet not house policy", id, r.ID)
-			}
-		}
-	}
 }
 
 // TestFilterWeights compares the table of the compressor's filter with Buck's equation for saturated vapour over water (A. L. Buck,

@@ -265,6 +265,8 @@ func (h *history) tank(t *tank) {
 			// Bought used, tested before it entered the fleet's use.
 			test(u.since.AddDays(2))
 			h.test(u, u.since.AddDays(2), "eddy-current-examination", "pass", "marked", u.since.String()[:7], "provider", s.station)
+			h.add("services", s, u.tag, at(u.since.AddDays(2), 14, 0), "activities", "visual-inspection", "outcome", "pass",
+				"technician", s.techs[0], "marked", u.since.String()[:7], "note", "with the eddy-current examination")
 		}
 		for due := tested.AddMonths(60); due.EndOfMonth() < last; due = tested.AddMonths(60) {
 			if u.tag == "US-CYL-004" {
