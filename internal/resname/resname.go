@@ -105,6 +105,19 @@ func TechnicianName(org tenant.Org, t string) string { return child(org, "techni
 // PackName returns `orgs/{org}/rulePacks/{pack}`.
 func PackName(org tenant.Org, pack string) string { return child(org, "rulePacks", pack) }
 
+// RuleName returns `orgs/{org}/rulePacks/{pack}/rules/{rule}`.
+func RuleName(org tenant.Org, pack, rule string) string { return PackName(org, pack) + "/rules/" + rule }
+
+// Rule returns the ids of the pack and of the rule in `orgs/{org}/rulePacks/{pack}/rules/{rule}`.
+func Rule(org tenant.Org, field, name string) (pack, rule string, err error) {
+	head, rule, ok := strings.Cut(name, "/rules/")
+	if !ok || rule == "" || strings.Contains(rule, "/") {
+		return "", "", errs.Field(field, name, "want "+org.Name()+"/rulePacks/{pack}/rules/{rule}")
+	}
+	pack, err = Part(org, field, head, "rulePacks")
+	return pack, rule, err
+}
+
 // UnitName returns `orgs/{org}/units/{unit}`.
 func UnitName(org tenant.Org, unit uuid.UUID) string { return child(org, "units", unit.String()) }
 
@@ -121,6 +134,11 @@ func FittingName(org tenant.Org, unit, fitting uuid.UUID) string {
 // HoldName returns `orgs/{org}/units/{unit}/holds/{hold}`.
 func HoldName(org tenant.Org, unit uuid.UUID, hold string) string {
 	return UnitName(org, unit) + "/holds/" + hold
+}
+
+// WaiverName returns `orgs/{org}/units/{unit}/waivers/{waiver}`.
+func WaiverName(org tenant.Org, unit uuid.UUID, waiver string) string {
+	return UnitName(org, unit) + "/waivers/" + waiver
 }
 
 func child(org tenant.Org, collection, id string) string {

@@ -9,7 +9,7 @@ import (
 // OwnChange is a line of compliance's own log, whose number is the third of a position's.
 type OwnChange struct {
 	At      time.Time
-	Kind    string // what was done: hold-placed, hold-lifted, pack-published
+	Kind    string // what was done: hold-placed, hold-lifted, pack-published, waiver-granted, waiver-revoked
 	Subject string // what it was done to
 	Actor   string // the token's subject
 }
@@ -19,6 +19,8 @@ const (
 	HoldPlaced    = "hold-placed"
 	HoldLifted    = "hold-lifted"
 	PackPublished = "pack-published"
+	WaiverGranted = "waiver-granted"
+	WaiverRevoked = "waiver-revoked"
 )
 
 // PackRevision is one published revision of a rule pack.

@@ -18,6 +18,8 @@ type Set struct {
 	Parts []*due.Derived
 	// Settled says that nothing has happened to the set since the instant it was made for: it answers for later ones too.
 	Settled bool
+	// Waivers are those of the unit and of what it was ever fitted with, where the set was derived; nil where it was read from rows.
+	Waivers []due.Waiver
 	// Latest is the set as of the last event, where it is not settled; nil otherwise.
 	Latest *Set
 }

@@ -30,6 +30,12 @@ func Settled(in due.Input) time.Time {
 			see(e.Occurred)
 		}
 	}
+	for i := range in.Waivers {
+		if w := &in.Waivers[i]; w.Unit == in.Unit {
+			see(w.Granted)
+			see(w.Revoked)
+		}
+	}
 	for _, f := range in.Fittings {
 		see(f.From)
 		see(f.To)

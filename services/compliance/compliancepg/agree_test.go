@@ -28,7 +28,7 @@ func instants(f *feeds) []time.Time {
 	}
 }
 
-// builtFleet is a fleet with some holds that people placed.
+// builtFleet is a fleet with some holds that people placed, and some waivers.
 func builtFleet(t *testing.T, units, entries int) (*world, *feeds) {
 	f := randomFleet(seed(t), units, entries)
 	w := newWorld(t)
@@ -46,6 +46,7 @@ func builtFleet(t *testing.T, units, entries int) (*world, *feeds) {
 			}
 		}
 	}
+	w.waive(f, 2*units)
 	return w, f
 }
 
@@ -292,8 +293,8 @@ func bruteDue(ctx context.Context, r *compliancepg.Reader, f *feeds, q complianc
 
 func line(r *compliance.DueRow) string {
 	c := &r.Clock
-	return fmt.Sprintf("%s %s %s/%s@%d due %s expected %s used %+v %s %s on %s host %q state %d", r.Key.On, r.Tag, c.Pack.ID, c.Rule.ID, c.Pack.Revision, c.DueOn,
-		c.ExpectedOn, c.Used, r.Kind, r.Shop, r.On, r.HostTag, c.State(r.On))
+	return fmt.Sprintf("%s %s %s/%s@%d due %s expected %s used %+v %s %s on %s host %q state %d blocking %v", r.Key.On, r.Tag, c.Pack.ID, c.Rule.ID, c.Pack.Revision, c.DueOn,
+		c.ExpectedOn, c.Used, r.Kind, r.Shop, r.On, r.HostTag, c.State(r.On), c.Blocking(r.On))
 }
 
 // TestSetsAgree compares the sets that availability is made from with those derived from the entries.

@@ -61,9 +61,11 @@ func (t *termColumns) add(k *due.Clock) {
 
 // waivedRow is a due.Waived as it is stored.
 type waivedRow struct {
-	ID   string `json:"id"`
-	From int    `json:"from"` // days since 1970-01-01
-	To   int    `json:"to"`
+	ID     string `json:"id"`
+	From   int    `json:"from"` // days since 1970-01-01
+	To     int    `json:"to"`
+	Signer string `json:"signer"`
+	Reason string `json:"reason"`
 }
 
 var epoch = civil.New(1970, time.January, 1)
@@ -74,7 +76,7 @@ func waiversText(all []due.Waived) string {
 	}
 	rows := make([]waivedRow, len(all))
 	for i, w := range all {
-		rows[i] = waivedRow{w.ID, int(w.From - epoch), int(w.To - epoch)}
+		rows[i] = waivedRow{w.ID, int(w.From - epoch), int(w.To - epoch), w.Signer, w.Reason}
 	}
 	text, err := json.Marshal(rows)
 	if err != nil {
@@ -131,6 +133,6 @@ func (s *termScan) into(c *due.Clock) {
 		c.Rejected = *s.rejected
 	}
 	for _, w := range s.waivers {
-		c.Waivers = append(c.Waivers, due.Waived{ID: w.ID, From: epoch.AddDays(w.From), To: epoch.AddDays(w.To)})
+		c.Waivers = append(c.Waivers, due.Waived{ID: w.ID, From: epoch.AddDays(w.From), To: epoch.AddDays(w.To), Signer: w.Signer, Reason: w.Reason})
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
+	"strandline.example/strandline/services/compliance/due"
 )
 
 // TestKnownListsAreThoseOfThatTime takes due lists while only a part of the ledger has been recorded and only two revisions of the pack
@@ -53,11 +54,22 @@ func TestKnownListsAreThoseOfThatTime(t *testing.T) {
 		})
 		return out
 	}
+	var granted []due.Waiver // known then; some are revoked later
+	for range 60 {
+		at := known.Add(-time.Duration(f.rng.IntN(200*24*60)) * time.Minute)
+		granted = append(granted, w.grantAt(f, f.units[f.rng.IntN(len(f.units))].ID, []string{"overhaul", "hours", "fills", "yearly"}[f.rng.IntN(4)], at, 0, f.rng.IntN(366)))
+	}
 	then := lists(time.Time{})
 
 	w.publishAt(known.AddDate(0, 0, 1), packs[2])
 	f.history = whole
 	w.apply(f)
+	for _, x := range granted[:20] {
+		w.revokeAt(x, known.Add(time.Duration(1+f.rng.IntN(48))*time.Hour))
+	}
+	for range 40 {
+		w.grantAt(f, f.units[f.rng.IntN(len(f.units))].ID, "overhaul", known.Add(time.Duration(1+f.rng.IntN(48))*time.Hour), 0, 100)
+	}
 	differ := 0
 	for i, now := range lists(time.Time{}) {
 		if !slices.Equal(then[i], now) {

@@ -25,6 +25,7 @@ type facts struct {
 	hosts   map[uuid.UUID][]due.Fitting // by part
 	parts   map[uuid.UUID][]due.Fitting // by host
 	holds   map[uuid.UUID][]due.ManualHold
+	waivers map[uuid.UUID][]due.Waiver
 	packs   []due.Pack
 	unknown []uuid.UUID // asked for and not in the projection
 }
@@ -50,7 +51,10 @@ func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 	if f.packs, err = s.readPacks(ctx, tx, org); err != nil {
 		return nil, err
 	}
-	f.holds, err = readManualHolds(ctx, tx, org, ids)
+	if f.holds, err = readManualHolds(ctx, tx, org, ids); err != nil {
+		return nil, err
+	}
+	f.waivers, err = readWaivers(ctx, tx, org, ids)
 	return f, err
 }
 
@@ -170,6 +174,7 @@ func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
 			}
 			in.Entries = append(in.Entries, f.entries[id]...)
 			in.Holds = append(in.Holds, f.holds[id]...)
+			in.Waivers = append(in.Waivers, f.waivers[id]...)
 			for _, fit := range f.hosts[id] {
 				add(fit)
 				visit(fit.Host, false)

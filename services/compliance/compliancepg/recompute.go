@@ -31,7 +31,7 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 				continue
 			}
 			in := f.input(id, false)
-			in.Holds = nil // what people placed is not part of the projection
+			in.Holds = nil // what people placed is not part of the projection; what they waived is, as the days it excuses
 			d := due.Derive(in, time.Time{}, time.Time{})
 			rows.add(f.units[id], &d, compliance.Settled(in))
 		}

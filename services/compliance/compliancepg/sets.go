@@ -40,7 +40,7 @@ func (f *facts) set(unit uuid.UUID, at, known time.Time) *compliance.Set {
 	in := f.input(unit, true)
 	self := due.Derive(in, at, known)
 	u := f.units[unit]
-	s := &compliance.Set{Unit: unit, Tag: f.tags[unit], Kind: u.Kind, Size: u.Size, Self: &self}
+	s := &compliance.Set{Unit: unit, Tag: f.tags[unit], Kind: u.Kind, Size: u.Size, Self: &self, Waivers: in.Waivers}
 	when := at
 	if when.IsZero() {
 		when = endOfTime

@@ -1,5 +1,5 @@
 // Package compliancepg stores what compliance keeps, in the schema `compliance`: the projection of registry and history, the
-// clocks and holds derived from it, and compliance's own primary data (rule packs, holds placed by people).
+// clocks and holds derived from it, and compliance's own primary data (rule packs, holds placed by people, waivers).
 //
 // A page of a feed, its cursor and the rows of every unit it touches are written in one transaction, which holds the locks
 // of both of the org's cursors: what two sources tell of one unit is never derived from half of it.

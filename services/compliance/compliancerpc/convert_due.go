@@ -19,29 +19,27 @@ import (
 
 // naming says how an answer names things: a stored org's resources, or what a question itself called them.
 type naming struct {
-	unit  func(uuid.UUID) string
-	entry func(unit, entry uuid.UUID) string
-	hold  func(unit uuid.UUID, hold string) string
-	rule  func(pack, rule string) string
-	shop  func(string) string
-	tag   func(uuid.UUID) string // how sentences call a unit
-	said  func(uuid.UUID) string // how sentences call an entry; by its name if nil
-
+	unit   func(uuid.UUID) string
+	entry  func(unit, entry uuid.UUID) string
+	hold   func(unit uuid.UUID, hold string) string
 	waiver func(unit uuid.UUID, waiver string) string
+	rule   func(pack, rule string) string
+	shop   func(string) string
+	tag    func(uuid.UUID) string // how sentences call a unit
+	said   func(uuid.UUID) string // how sentences call an entry; by its name if nil
 }
 
 // orgNaming names the resources of an org. tag says how sentences call a unit; by its resource name if nil.
 func orgNaming(org tenant.Org, tag func(uuid.UUID) string) naming {
 	n := naming{
-		unit:  func(u uuid.UUID) string { return resname.UnitName(org, u) },
-		entry: func(u, e uuid.UUID) string { return resname.EntryName(org, u, e) },
-		hold:  func(u uuid.UUID, h string) string { return resname.HoldName(org, u, h) },
-		rule:  func(p, r string) string { return resname.PackName(org, p) + "/rules/" + r },
-		shop:  func(s string) string { return resname.ShopName(org, s) },
-		tag:   tag,
-		said:  func(e uuid.UUID) string { return e.String()[:8] }, // enough to find it by; the name stands beside the sentence
-
-		waiver: func(u uuid.UUID, w string) string { return resname.UnitName(org, u) + "/waivers/" + w },
+		unit:   func(u uuid.UUID) string { return resname.UnitName(org, u) },
+		entry:  func(u, e uuid.UUID) string { return resname.EntryName(org, u, e) },
+		hold:   func(u uuid.UUID, h string) string { return resname.HoldName(org, u, h) },
+		waiver: func(u uuid.UUID, w string) string { return resname.WaiverName(org, u, w) },
+		rule:   func(p, r string) string { return resname.RuleName(org, p, r) },
+		shop:   func(s string) string { return resname.ShopName(org, s) },
+		tag:    tag,
+		said:   func(e uuid.UUID) string { return e.String()[:8] }, // enough to find it by; the name stands beside the sentence
 	}
 	if tag == nil {
 		n.tag = n.unit

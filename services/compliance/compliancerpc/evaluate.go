@@ -37,7 +37,7 @@ func Evaluate(req *compliancepb.EvaluateRequest) (*compliancepb.EvaluateResponse
 	asked := q.facts(q.input.Unit)
 	out.AssetTag, out.Kind, out.Size = q.tag(q.input.Unit), asked.Kind, asked.Size
 	out.KnownTime = instantPB(known)
-	out.Waivers = q.waiversPB(&s)
+	out.Waivers = excusing(&s, q.input.Waivers, at, known, q.naming())
 	q.callByName(out)
 	clocks := explanationsPB(s.Clocks, s.On, q.naming(), func(unit uuid.UUID) *due.Tally {
 		in := q.input
@@ -75,14 +75,13 @@ func (q *question) tag(unit uuid.UUID) string {
 // naming names things as the request does.
 func (q *question) naming() naming {
 	return naming{
-		unit:  q.units.name,
-		entry: func(_, e uuid.UUID) string { return q.entries.name(e) },
-		hold:  func(u uuid.UUID, h string) string { return q.units.name(u) + "/holds/" + h },
-		rule:  func(p, r string) string { return q.packs[p] + "/rules/" + r },
-		shop:  func(s string) string { return s },
-		tag:   q.units.name,
-
+		unit:   q.units.name,
+		entry:  func(_, e uuid.UUID) string { return q.entries.name(e) },
+		hold:   func(u uuid.UUID, h string) string { return q.units.name(u) + "/holds/" + h },
 		waiver: func(u uuid.UUID, w string) string { return q.units.name(u) + "/waivers/" + w },
+		rule:   func(p, r string) string { return q.packs[p] + "/rules/" + r },
+		shop:   func(s string) string { return s },
+		tag:    q.units.name,
 	}
 }
 

@@ -9,11 +9,9 @@ import (
 
 	"strandline.example/strandline/internal/civil"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/due"
 )
-
-// maxWaiverDays is how long after its first day a waiver may end.
-const maxWaiverDays = 366
 
 func (r *questionReader) readWaivers(ps []*compliancepb.EvaluatedWaiver) {
 	for i, p := range ps {
@@ -29,8 +27,8 @@ func (r *questionReader) readWaivers(ps []*compliancepb.EvaluatedWaiver) {
 		case w.From == 0 || w.To == 0: // said already
 		case days < 0:
 			r.bad(at+".end_date", dateText(p.GetEndDate()), "want a day not before start_date, "+dateText(p.GetStartDate()))
-		case days > maxWaiverDays:
-			r.bad(at+".end_date", dateText(p.GetEndDate()), fmt.Sprintf("want a day at most %d days after start_date: an exception that lasts is a rule, so change the rule instead", maxWaiverDays))
+		case days > compliance.MaxWaiverDays:
+			r.bad(at+".end_date", dateText(p.GetEndDate()), fmt.Sprintf("want a day at most %d days after start_date: an exception that lasts is a rule, so change the rule instead", compliance.MaxWaiverDays))
 		}
 		if !w.Revoked.IsZero() && w.Revoked.Before(w.Granted) {
 			r.bad(at+".revoke_time", w.Revoked.Format(time.RFC3339), "want an instant not before grant_time")
@@ -72,23 +70,4 @@ func (r *questionReader) waivable(field, rule string, w *due.Waiver) {
 	case life:
 		r.badFor("RULE_NOT_WAIVABLE", field, rule, "an end of life cannot be waived: retire the unit, or leave the waiver out")
 	}
-}
-
-// waiversPB returns the waivers that excuse a unit, or a part of it, on the day of a standing.
-func (q *question) waiversPB(s *due.Standing) (out []*compliancepb.Waiver) {
-	n := q.naming()
-	for i := range q.input.Waivers {
-		w := &q.input.Waivers[i]
-		for _, c := range s.Clocks {
-			if id, ok := c.Excused(s.On); !ok || id != w.ID || c.Unit != w.Unit || c.Rule.ID != w.Rule || c.Pack.ID != w.Pack {
-				continue
-			}
-			out = append(out, &compliancepb.Waiver{
-				Name: n.waiver(w.Unit, w.ID), Rule: n.rule(w.Pack, w.Rule), StartDate: datePB(civil.Day(w.From)), EndDate: datePB(civil.Day(w.To)),
-				GrantTime: instantPB(w.Granted), RevokeTime: instantPB(w.Revoked),
-			})
-			break
-		}
-	}
-	return out
 }

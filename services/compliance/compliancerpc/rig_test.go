@@ -186,7 +186,13 @@ func newRig(t testing.TB, follow ...compliance.FollowConfig) *rig {
 
 func (r *rig) conn(role, org string) *grpc.ClientConn {
 	r.t.Helper()
-	token, err := r.key.Mint(auth.Claims{Subject: "test:" + role, Role: role, Org: org, Issued: now, Expires: now.Add(24 * time.Hour)})
+	return r.connAt(role, org, now)
+}
+
+// connAt is conn with a token that holds from an instant on, for a day.
+func (r *rig) connAt(role, org string, from time.Time) *grpc.ClientConn {
+	r.t.Helper()
+	token, err := r.key.Mint(auth.Claims{Subject: "test:" + role, Role: role, Org: org, Issued: from, Expires: from.Add(24 * time.Hour)})
 	if err != nil {
 		r.t.Fatal(err)
 	}

@@ -94,6 +94,7 @@ func standingsPB(sets []*compliance.Set, n naming, at, known time.Time) []*compl
 		st := set.Stand(at)
 		out[i] = standingPB(&st, n, true)
 		out[i].AssetTag, out[i].Kind, out[i].Size, out[i].KnownTime = set.Tag, set.Kind, set.Size, instantPB(known)
+		out[i].Waivers = excusing(&st, set.Waivers, at, known, n)
 	}
 	return out
 }

@@ -87,6 +87,8 @@ const (
 type Waived struct {
 	ID       string
 	From, To civil.Date
+	Signer   string
+	Reason   string
 }
 
 // Cause is what placed a hold.

@@ -86,7 +86,7 @@ func (r *Rule) asTightAs(o *Rule) bool {
 
 // waive attaches the waivers that excuse the unit from the clock's limits. A revoked one ends on the day before it was revoked.
 func (e *engine) waive(c *Clock) {
-	if c.Rule.Authority == Law || c.Rule.EndOfLife || c.AnchorDate.IsZero() {
+	if !c.Rule.Waivable() || c.AnchorDate.IsZero() {
 		return
 	}
 	for i := range e.in.Waivers {
@@ -94,7 +94,7 @@ func (e *engine) waive(c *Clock) {
 		if w.Unit != e.in.Unit || w.Pack != c.Pack.ID || w.Rule != c.Rule.ID || !e.happened(w.Granted) || !e.wasKnown(w.Granted) {
 			continue
 		}
-		k := Waived{ID: w.ID, From: max(w.From, dateAt(e.facts.Stays, w.Granted)), To: w.To}
+		k := Waived{ID: w.ID, From: max(w.From, dateAt(e.facts.Stays, w.Granted)), To: w.To, Signer: w.Signer, Reason: w.Reason}
 		if !w.Revoked.IsZero() && e.happened(w.Revoked) && e.wasKnown(w.Revoked) {
 			k.To = min(k.To, dateAt(e.facts.Stays, w.Revoked)-1)
 		}

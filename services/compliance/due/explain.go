@@ -60,7 +60,7 @@ func (c *Clock) Steps(on civil.Date, names Names) []Step {
 			came, plural(int64(c.Rule.PhaseInDays), "day"), c.PhaseIn)
 	}
 	for _, w := range c.Waivers {
-		t.say(Step{Kind: StepWaiver, On: civil.Day(w.To)}, "A signed waiver excuses the unit from this rule from %s to %s, both included.", w.From, w.To)
+		t.say(Step{Kind: StepWaiver, On: civil.Day(w.To)}, "%s", w.text())
 	}
 	if !c.ExpectedOn.IsZero() {
 		t.say(Step{Kind: StepForecast, On: c.ExpectedOn}, "At the rate of the 365 days up to its last use, the usage limit will be reached about %s; that is an estimate.", c.ExpectedOn)

@@ -284,8 +284,12 @@ type Waiver struct {
 	From, To   civil.Date
 	Granted    time.Time // also when it was recorded
 	Revoked    time.Time // zero while it stands
-	Signer     string
+	Signer     string    // who signs for it, as people know them
 	Reason     string
+
+	Granter      string // who recorded it
+	Revoker      string
+	RevokeReason string
 }
 
 // Input is everything a derivation depends on: the unit, the parts and hosts it is or was fitted with, and what
