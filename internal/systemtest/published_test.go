@@ -39,6 +39,8 @@ type publishedCase struct {
 	NoClock    string   `yaml:"noClock"` // {pack}/{rule} that must not
 	DueDate    string   `yaml:"dueDate"`
 	DivesLeft  *int64   `yaml:"divesLeft"`
+	FillsLeft  *int64   `yaml:"fillsLeft"`
+	HoursLeft  string   `yaml:"hoursLeft"` // as Go writes a duration: 6h30m
 	State      string   `yaml:"state"`
 	MayFill    bool     `yaml:"mayFill"`
 	MayHandOut bool     `yaml:"mayHandOut"`
@@ -126,6 +128,12 @@ func (c publishedCase) check(t *testing.T, s *compliancepb.Standing) {
 	}
 	if c.DivesLeft != nil && (k.DivesLeft == nil || k.GetDivesLeft() != *c.DivesLeft) {
 		t.Errorf("dives left %v, want %d", k.DivesLeft, *c.DivesLeft)
+	}
+	if c.FillsLeft != nil && (k.FillsLeft == nil || k.GetFillsLeft() != *c.FillsLeft) {
+		t.Errorf("fills left %v, want %d", k.FillsLeft, *c.FillsLeft)
+	}
+	if want, err := time.ParseDuration(c.HoursLeft); c.HoursLeft != "" && (err != nil || k.GetRunningTimeLeft() == nil || k.GetRunningTimeLeft().AsDuration() != want) {
+		t.Errorf("running time left %v, want %s", k.GetRunningTimeLeft().AsDuration(), c.HoursLeft)
 	}
 	if len(k.GetExplanation()) == 0 {
 		t.Error("the clock explains nothing")
