@@ -3,6 +3,7 @@ package due
 import (
 	"cmp"
 	"slices"
+	"sort"
 	"time"
 
 	"github.com/google/uuid"
@@ -85,19 +86,24 @@ func (r *Rule) thorough(p *performance) string {
 	return ""
 }
 
-// anchor finds what a clock counts from.
-func (e *engine) anchor(c *Clock) {
+// anchor finds what a clock of a revision counts from.
+func (e *engine) anchor(c *Clock, rev int) {
 	r := c.Rule
 	if !r.EndOfLife {
 		if len(r.Companions) > 0 || r.Late != FromWork || r.MarkExpires {
-			e.walk(c)
+			e.walk(c, rev)
 		} else {
 			e.latest(c)
 		}
-		if c.AnchorActivity != "" {
-			return
-		}
 	}
+	if c.AnchorActivity == "" {
+		e.begin(c)
+	}
+}
+
+// begin counts from what a clock begins with before the activity was ever performed: a baseline, or what an unused unit ages from.
+func (e *engine) begin(c *Clock) {
+	r := c.Rule
 	for _, b := range r.Baselines {
 		if date := e.baseline(b); !date.IsZero() {
 			c.AnchorBaseline, c.AnchorDate = b, date
@@ -138,7 +144,7 @@ func (c *Clock) countFrom(p *performance) {
 
 // walk goes through the performances in order and counts from the last that counts: with its companions, and not late where
 // lateness matters.
-func (e *engine) walk(c *Clock) {
+func (e *engine) walk(c *Clock, rev int) {
 	r := c.Rule
 	e.candidates = e.candidates[:0]
 	for i := range e.passes {
@@ -152,18 +158,15 @@ func (e *engine) walk(c *Clock) {
 		e.candidates = append(e.candidates, p)
 	}
 	slices.SortFunc(e.candidates, func(a, b performance) int { return comparePerformances(&a, &b) })
-	var last civil.Mark // the day by which the next work should be done; zero if nothing counts yet, or without a date limit
-	for _, b := range r.Baselines {
-		if date := e.baseline(b); !date.IsZero() {
-			last = dueOn(date, r.Months, r.MonthStamp)
-			break
-		}
-	}
 	for i := range e.candidates {
 		p := &e.candidates[i]
 		if !e.accompanied(r, p) {
 			c.Rejected, c.RejectedWhy = p.entry, WhyAlone
 			continue
+		}
+		var last civil.Mark // the last day of use before the work; zero if nothing counted yet, or without a date limit
+		if r.Late != FromWork {
+			last = e.lastDayBefore(c, rev, p.occurred)
 		}
 		late := !last.IsZero() && p.date.First() > last.First()
 		if late && r.Late == Escalate && r.thorough(p) == "" {
@@ -178,9 +181,37 @@ func (e *engine) walk(c *Clock) {
 			c.AnchorExpiry = p.mark
 		}
 		if c.AnchorLate = late && r.Late == FromDue; c.AnchorLate {
-			c.AnchorDate, c.AnchorMark = last, civil.Mark{}
+			c.AnchorDate, c.AnchorMark = r.lastMissed(last, p.date.First()), civil.Mark{}
 		}
-		last = expiring(dueOn(c.AnchorDate, r.Months, r.MonthStamp), c.AnchorExpiry)
+	}
+}
+
+// lastDayBefore returns the last day of use of a clock as it stood just before an instant, with what had been used and shown by then.
+func (e *engine) lastDayBefore(c *Clock, rev int, at time.Time) civil.Mark {
+	uses, events := e.uses, e.events
+	defer func() { e.uses, e.events = uses, events }()
+	e.uses = uses[:sort.Search(len(uses), func(i int) bool { return !uses[i].at.Before(at) })]
+	e.events = events[:sort.Search(len(events), func(i int) bool { return !events[i].at.Before(at) })]
+	was := *c
+	if was.AnchorActivity == "" {
+		e.begin(&was)
+	}
+	e.limit(&was)
+	e.phaseIn(&was, rev, nil)
+	return was.DueOn
+}
+
+// lastMissed returns the last day on which work done late on a day should have been done: the last day of use, or where whole
+// intervals were missed since then, the end of the last of them. So late work is never good for more than the rest of an interval, and
+// never for nothing.
+func (r *Rule) lastMissed(last civil.Mark, on civil.Date) civil.Mark {
+	missed := last
+	for n := 1; ; n++ {
+		next := dueOn(last, n*r.Months, r.MonthStamp)
+		if next.IsZero() || next.First() > on {
+			return missed
+		}
+		missed = next
 	}
 }
 

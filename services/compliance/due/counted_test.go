@@ -15,7 +15,7 @@ import (
 // TestTallyAddsUp: the uses that a clock lists come to what it says was used, in every measure it limits, in random histories.
 func TestTallyAddsUp(t *testing.T) {
 	listed := 0
-	histories(t, 2000, func(t *testing.T, r *rand.Rand, w *world) {
+	histories(t, 2000, 0, func(t *testing.T, r *rand.Rand, w *world) {
 		unit := r.IntN(len(w.units))
 		at, known := question(r, w, unit)
 		in := w.input(unit)

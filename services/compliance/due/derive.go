@@ -34,6 +34,7 @@ type engine struct {
 	in        *Input
 	at, known time.Time
 	facts     *Facts
+	stay      Stay // at the instant, or the last
 
 	events     []event              // the unit's entries, and the usage of what it was fitted to
 	amended    map[uuid.UUID]*Entry // by corrected entry: the amendment that holds
@@ -78,6 +79,7 @@ func (e *engine) derive(in *Input, at, known time.Time) Derived {
 	if s := stayAt(e.facts.Stays, end); s != nil {
 		d.Stay = *s
 	}
+	e.stay = d.Stay
 	d.Host, _ = HostAt(in.Fittings, in.Unit, end)
 	d.Commissioned, d.Retired = e.facts.Commissioned, e.facts.Retired
 	e.indexFittings()
@@ -94,7 +96,7 @@ func (e *engine) derive(in *Input, at, known time.Time) Derived {
 
 // forget drops every reference into the input, so that pooled memory does not keep it alive.
 func (e *engine) forget() {
-	e.in, e.facts = nil, nil
+	e.in, e.facts, e.stay = nil, nil, Stay{}
 	clear(e.events)
 	clear(e.amended)
 	clear(e.performed)
@@ -234,13 +236,13 @@ func (e *engine) clocks(d *Derived) {
 			}
 			d.Clocks = append(d.Clocks, Clock{Unit: d.Unit, Pack: r.pack, Rule: rule, InForceFrom: r.from, InForceUntil: r.until})
 			c := &d.Clocks[len(d.Clocks)-1]
-			e.anchor(c)
+			e.anchor(c, i)
 			e.limit(c)
 			c.Used, c.Estimated = e.usedSince(rule, c.AnchorOccurred)
 			if !c.AnchorDate.IsZero() {
 				c.ExpectedOn = e.expect(c, &rates)
 			}
-			e.phaseIn(c, i)
+			e.phaseIn(c, i, d.Clocks[:len(d.Clocks)-1])
 			e.waive(c)
 		}
 	}

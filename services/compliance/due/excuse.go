@@ -2,6 +2,7 @@ package due
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"strings"
 
@@ -11,30 +12,69 @@ import (
 )
 
 // phaseIn works out until when a rule that is new or tighter leaves a unit alone that was in the fleet before it, and moves its last
-// day of use there if that is later. Law and ends of life are never phased in.
-func (e *engine) phaseIn(c *Clock, rev int) {
+// day of use there if that is later. It never frees a unit that the rule as it was before blocks. Law and ends of life are never
+// phased in. others are the clocks of the unit so far, those of earlier revisions among them; none while only a last day in the past is
+// looked for.
+func (e *engine) phaseIn(c *Clock, rev int, others []Clock) {
 	r := c.Rule
 	if r.PhaseInDays <= 0 || r.Authority == Law || r.EndOfLife {
 		return
 	}
-	start := e.since(rev, r)
+	start, looser := e.since(rev, r)
 	since := e.facts.Commissioned
-	if c.AnchorDate.IsZero() {
-		if !since.IsZero() && since.First() < start {
-			c.PhaseIn = civil.Day(phaseDay(start, r, e.in.Unit))
-		}
-		return
-	}
-	if c.AnchorDate.First() >= start || !since.IsZero() && since.First() >= start {
-		return // the work, or the unit, came after the rule
+	known := !c.AnchorDate.IsZero()
+	if known && c.AnchorDate.First() >= start || !known && since.IsZero() || !since.IsZero() && since.First() >= start {
+		return // the work, or the unit, came after the rule; or nothing tells which came first
 	}
 	day := phaseDay(start, r, e.in.Unit)
-	if late := !c.DueOn.IsZero() && c.DueOn.First() < day; late || c.Limit != (Amount{}) {
-		c.PhaseIn = civil.Day(day)
-		if late {
-			c.DueOn = c.PhaseIn
+	if looser >= 0 {
+		if day = min(day, e.freeUntil(c, looser, others)); day < start {
+			return
 		}
 	}
+	switch late := !c.DueOn.IsZero() && c.DueOn.First() < day; {
+	case late:
+		c.PhaseIn = civil.Day(day)
+		c.DueOn = c.PhaseIn
+	case !known || c.Limit != (Amount{}):
+		c.PhaseIn = civil.Day(day)
+	}
+}
+
+// freeUntil returns the last day on which the rule, as an earlier revision has it, does not block the unit of a clock. Without that
+// revision's clock among others it is counted from what the clock itself counts from.
+func (e *engine) freeUntil(c *Clock, rev int, others []Clock) civil.Date {
+	before := e.revisions[rev].pack.rule(c.Rule.ID)
+	for i := range others {
+		if others[i].Rule == before {
+			return others[i].freeUntil()
+		}
+	}
+	was := Clock{
+		Unit: c.Unit, Pack: e.revisions[rev].pack, Rule: before, AnchorEntry: c.AnchorEntry, AnchorActivity: c.AnchorActivity,
+		AnchorDate: c.AnchorDate, AnchorOccurred: c.AnchorOccurred, AnchorExpiry: c.AnchorExpiry,
+	}
+	if c.AnchorActivity == "" || before.EndOfLife {
+		was = Clock{Unit: c.Unit, Pack: was.Pack, Rule: before}
+		e.begin(&was)
+	}
+	e.limit(&was)
+	e.phaseIn(&was, rev, nil)
+	was.Used, _ = e.usedSince(before, was.AnchorOccurred)
+	return was.freeUntil()
+}
+
+// freeUntil returns the last day on which the clock does not block its unit, waivers aside.
+func (c *Clock) freeUntil() civil.Date {
+	switch blocked := c.AnchorDate.IsZero() || slices.ContainsFunc(measures[:], c.usedUp); {
+	case blocked && c.PhaseIn.IsZero():
+		return math.MinInt32
+	case blocked:
+		return c.PhaseIn.First()
+	case c.DueOn.IsZero():
+		return math.MaxInt32
+	}
+	return c.DueOn.First()
 }
 
 // phaseDay returns the unit's own day within a phase-in that begins on a day.
@@ -52,18 +92,21 @@ func phaseDay(start civil.Date, r *Rule, unit uuid.UUID) civil.Date {
 	return start.AddDays(int(h % uint64(r.PhaseInDays)))
 }
 
-// since returns from when the rule has been there at least as tight as it is now: the first day of the unbroken run of revisions
-// that say so.
-func (e *engine) since(rev int, r *Rule) civil.Date {
-	start := e.revisions[rev].from
+// since returns from when the rule has been there for the unit, at least as tight as it is now: the first day of the unbroken run of
+// revisions that say so. looser is the revision before that run if it has the rule too, and -1 otherwise.
+func (e *engine) since(rev int, r *Rule) (start civil.Date, looser int) {
+	start = e.revisions[rev].from
 	for i := rev - 1; i >= 0 && e.revisions[i].pack.ID == e.revisions[rev].pack.ID; i-- {
 		before := e.revisions[i].pack.rule(r.ID)
-		if before == nil || !before.asTightAs(r) {
-			break
+		switch {
+		case before == nil || !before.Scope.covers(e.facts, &e.stay):
+			return start, -1
+		case !before.asTightAs(r):
+			return start, i
 		}
 		start = e.revisions[i].from
 	}
-	return start
+	return start, -1
 }
 
 func (p *Pack) rule(id string) *Rule {
@@ -75,13 +118,28 @@ func (p *Pack) rule(id string) *Rule {
 	return nil
 }
 
-// asTightAs says whether none of the rule's own limits is longer than, or missing beside, those of another.
+// asTightAs says whether nothing that another rule of the same id says can block a unit that this one leaves alone.
 func (r *Rule) asTightAs(o *Rule) bool {
 	longer := func(mine, other int64) bool { return other > 0 && (mine <= 0 || mine > other) }
-	if longer(int64(r.Months), int64(o.Months)) || o.Months > 0 && r.Months == o.Months && r.MonthStamp && !o.MonthStamp {
-		return false
+	switch {
+	case longer(int64(r.Months), int64(o.Months)), o.Months > 0 && r.Months == o.Months && r.MonthStamp && !o.MonthStamp,
+		slices.ContainsFunc(measures[:], func(m Measure) bool { return longer(r.Limit.of(m), o.Limit.of(m)) }):
+		return false // a longer limit, or none
+	case r.Activity != o.Activity, !slices.Equal(r.Baselines, o.Baselines), !slices.Equal(r.Weights, o.Weights):
+		return false // not to be compared
+	case o.Late != FromWork && r.Late != o.Late, o.MarkExpires && !r.MarkExpires, o.Blocks&^r.Blocks != 0,
+		r.HandOutIfFilledBefore && !o.HandOutIfFilledBefore:
+		return false // more lenient
+	case r.Evidence.Activity != "" && r.Evidence != o.Evidence,
+		r.Storage.Months > 0 && (r.Storage.Months != o.Storage.Months || !slices.Equal(r.Storage.Baselines, o.Storage.Baselines)):
+		return false // it may have let more units pass
 	}
-	return !slices.ContainsFunc(measures[:], func(m Measure) bool { return longer(r.Limit.of(m), o.Limit.of(m)) })
+	return within(o.Intense, r.Intense) && within(o.Companions, r.Companions) && within(r.SatisfiedBy, o.SatisfiedBy)
+}
+
+// within says whether every one of some is among others.
+func within[T comparable](some, others []T) bool {
+	return !slices.ContainsFunc(some, func(v T) bool { return !slices.Contains(others, v) })
 }
 
 // waive attaches the waivers that excuse the unit from the clock's limits. A revoked one ends on the day before it was revoked.

@@ -142,6 +142,8 @@ func (t *teller) interval() {
 	}
 	if c.Basis == BasisIntense {
 		t.say(Step{Kind: StepInterval, Entry: c.BasisEntry}, "From entry %s on it counts as used hard, so the shorter limit applies: %s.", t.names.entry(c.BasisEntry), c.limitText())
+	} else if c.Limit != c.Rule.Limit { // beside evidence, which made the date limit
+		t.say(Step{Kind: StepInterval}, "It counts as used hard, so the shorter limit applies: %s.", c.limitText())
 	} else if len(c.Rule.Intense) > 0 {
 		t.say(Step{Kind: StepInterval}, "No shorter limit for hard use applies.")
 	}

@@ -22,16 +22,16 @@ func dueOn(anchor civil.Mark, months int, stamp bool) civil.Mark {
 	return civil.Day(on)
 }
 
-// expiring returns the earlier of a last day of use and the end of an expiry mark; the day itself without a mark.
+// expiring returns the earlier of a last day of use and the end of an expiry mark; whichever there is if only one is.
 func expiring(due, mark civil.Mark) civil.Mark {
-	if due.IsZero() || mark.IsZero() || mark.Last() >= due.First() {
+	if mark.IsZero() || !due.IsZero() && mark.Last() >= due.First() {
 		return due
 	}
 	return civil.Day(mark.Last())
 }
 
-// limit works out the clock's limits and its last day of use: the rule's own, what storage or intense use make of them, and how
-// far evidence reaches.
+// limit works out the clock's limits and its last day of use: the rule's own or that of storage, how far evidence lengthens them, and
+// what intense use and an expiry leave of that.
 func (e *engine) limit(c *Clock) {
 	r := c.Rule
 	c.Months, c.MonthStamp, c.Limit = r.Months, r.MonthStamp, r.Limit
@@ -42,24 +42,23 @@ func (e *engine) limit(c *Clock) {
 		return
 	}
 	c.DueOn = dueOn(c.AnchorDate, c.Months, c.MonthStamp)
-	hard := false // intense use has set the date limit
+	if r.Evidence.Activity != "" && c.Basis != BasisStorage && !r.EndOfLife && !c.DueOn.IsZero() {
+		e.extend(c)
+	}
 	for i := range r.Intense {
 		if use, ok := e.intense(c, &r.Intense[i]); ok {
-			hard = c.tighten(&r.Intense[i], use) || hard
+			c.tighten(&r.Intense[i], use)
 		}
-	}
-	if r.Evidence.Activity != "" && !hard && c.Basis != BasisStorage && !r.EndOfLife && !c.DueOn.IsZero() {
-		e.extend(c)
 	}
 	c.DueOn = expiring(c.DueOn, c.AnchorExpiry)
 }
 
-// tighten applies an intense limit where it binds, and says whether that set the date limit.
-func (c *Clock) tighten(in *Intense, use uuid.UUID) (date bool) {
-	bound := false
+// tighten applies an intense limit where it binds.
+func (c *Clock) tighten(in *Intense, use uuid.UUID) {
+	date, bound := false, false
 	if due := dueOn(c.AnchorDate, in.Months, in.MonthStamp); !due.IsZero() && (c.DueOn.IsZero() || due.First() < c.DueOn.First()) {
-		c.DueOn, c.Months, c.MonthStamp = due, in.Months, in.MonthStamp
-		date, bound = true, true
+		c.DueOn, c.Months, c.MonthStamp, c.BasisUntil = due, in.Months, in.MonthStamp, civil.Mark{}
+		date = true
 	}
 	for _, m := range measures {
 		if limit := in.Limit.of(m); limit > 0 && (c.Limit.of(m) <= 0 || limit < c.Limit.of(m)) {
@@ -67,10 +66,9 @@ func (c *Clock) tighten(in *Intense, use uuid.UUID) (date bool) {
 			bound = true
 		}
 	}
-	if bound {
+	if date || bound && c.Basis != BasisEvidence {
 		c.Basis, c.BasisEntry = BasisIntense, use
 	}
-	return date
 }
 
 // daily is a use on its civil day.

@@ -202,7 +202,9 @@ type Weight struct {
 	Percent int32
 }
 
-// Late is what late work means for the next interval.
+// Late is what late work means for the next interval. Late is work after the last day of use, as it was before the work: with the
+// evidence and the use of that time. With FromDue the next interval counts from that day, and where whole intervals were missed
+// since, from the end of the last of them.
 type Late uint8
 
 // The late policies. FromWork is the zero one.

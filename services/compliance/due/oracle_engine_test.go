@@ -65,8 +65,9 @@ func engineAnswer(s *due.Standing) string {
 		if c.AnchorEntry != (uuid.UUID{}) {
 			by = fmt.Sprintf("entry %d", number(c.AnchorEntry))
 		}
-		lines = append(lines, fmt.Sprintf("clock %d %s/%s state %d from %v by %s due %v used %v", number(c.Unit), c.Pack.ID, c.Rule.ID, c.State(s.On),
-			date(c.AnchorDate), by, date(c.DueOn), [3]int64{c.Used.Dives, int64(c.Used.Hours / time.Hour), c.Used.Fills}))
+		amount := func(a due.Amount) [3]int64 { return [3]int64{a.Dives, int64(a.Hours), a.Fills} }
+		lines = append(lines, fmt.Sprintf("clock %d %s/%s state %d from %v by %s due %v used %v of %v, estimated %v", number(c.Unit), c.Pack.ID, c.Rule.ID, c.State(s.On),
+			date(c.AnchorDate), by, date(c.DueOn), amount(c.Used), amount(c.Limit), amount(c.Estimated)))
 	}
 	for _, h := range s.Holds {
 		if h.Cause == due.CauseMissingHistory && h.Rule != "" {
@@ -92,8 +93,13 @@ func question(r *rand.Rand, w *world, unit int) (at, known time.Time) {
 		}
 	}
 	if d := due.Derive(w.input(unit), at, known); len(d.Clocks) > 0 && r.IntN(2) == 0 {
-		if c := d.Clocks[r.IntN(len(d.Clocks))]; !c.DueOn.IsZero() {
-			last := c.DueOn.First()
+		c := d.Clocks[r.IntN(len(d.Clocks))]
+		edges := []civil.Mark{c.DueOn, c.PhaseIn}
+		for _, v := range c.Waivers {
+			edges = append(edges, civil.Day(v.From-1), civil.Day(v.To))
+		}
+		if edge := edges[r.IntN(len(edges))]; !edge.IsZero() {
+			last := edge.First()
 			switch r.IntN(4) {
 			case 0:
 				at = last.Start(d.Stay.Zone)
@@ -121,7 +127,7 @@ func TestOracle(t *testing.T) {
 	seen := map[string]int{}
 	for i := range n {
 		r := rand.New(rand.NewPCG(seed, uint64(i)))
-		w := randomWorld(r, 60)
+		w := randomWorld(r, 60, some(r))
 		for range 4 {
 			unit := r.IntN(len(w.units))
 			at, known := question(r, w, unit)
@@ -229,7 +235,8 @@ func diff(got, want string) string {
 // shuffled returns the same input with every slice in another order.
 func shuffled(r *rand.Rand, in due.Input) due.Input {
 	in.Units, in.Entries, in.Fittings = slices.Clone(in.Units), slices.Clone(in.Entries), slices.Clone(in.Fittings)
-	in.Packs, in.Holds = slices.Clone(in.Packs), slices.Clone(in.Holds)
+	in.Packs, in.Holds, in.Waivers = slices.Clone(in.Packs), slices.Clone(in.Holds), slices.Clone(in.Waivers)
+	r.Shuffle(len(in.Waivers), func(i, j int) { in.Waivers[i], in.Waivers[j] = in.Waivers[j], in.Waivers[i] })
 	r.Shuffle(len(in.Units), func(i, j int) { in.Units[i], in.Units[j] = in.Units[j], in.Units[i] })
 	r.Shuffle(len(in.Entries), func(i, j int) { in.Entries[i], in.Entries[j] = in.Entries[j], in.Entries[i] })
 	r.Shuffle(len(in.Fittings), func(i, j int) { in.Fittings[i], in.Fittings[j] = in.Fittings[j], in.Fittings[i] })
@@ -238,22 +245,69 @@ func shuffled(r *rand.Rand, in due.Input) due.Input {
 	return in
 }
 
-func histories(t *testing.T, n int, fn func(t *testing.T, r *rand.Rand, w *world)) {
+// histories runs random histories with features, or with some of everything.
+func histories(t *testing.T, n int, with features, fn func(t *testing.T, r *rand.Rand, w *world)) {
 	t.Helper()
 	seed := uint64(20261125)
 	t.Logf("seed %d", seed)
 	for i := range n {
 		r := rand.New(rand.NewPCG(seed, uint64(i)))
-		fn(t, r, randomWorld(r, 40))
+		has := with
+		if with == 0 {
+			has = some(r)
+		}
+		fn(t, r, randomWorld(r, 40, has))
 		if t.Failed() {
 			t.Fatalf("seed %d, history %d", seed, i)
 		}
 	}
 }
 
+// compare compares the engine with the oracle on random histories with a feature; every other history has more features beside it.
+// tag names what a clock is an example of; each tag that is wanted must come up often, or nothing was compared.
+func compare(t *testing.T, n int, with features, tag func(c *due.Clock, s *due.Standing, w *world) string, wanted ...string) {
+	t.Helper()
+	if testing.Short() {
+		n /= 10
+	}
+	seed := 20261126 + uint64(with)
+	t.Logf("seed %d, %d histories", seed, n)
+	seen := map[string]int{}
+	for i := range n {
+		r := rand.New(rand.NewPCG(seed, uint64(i)))
+		has := with
+		if i%2 == 1 {
+			has |= some(r)
+		}
+		w := randomWorld(r, 60, has)
+		for range 4 {
+			unit := r.IntN(len(w.units))
+			at, known := question(r, w, unit)
+			want := answerOf(w, unit, at, known)
+			s, self, parts := stand(w.input(unit), at, known)
+			if got := engineAnswer(&s); got != want {
+				t.Fatalf("seed %d, history %d: unit %d at %v as known %v\n%s", seed, i, unit, at, known, diff(got, want))
+			}
+			checkStanding(t, &s, self, parts)
+			for _, c := range s.Clocks {
+				seen[tag(c, &s, w)]++
+			}
+			if t.Failed() {
+				t.Fatalf("seed %d, history %d", seed, i)
+			}
+		}
+	}
+	for _, what := range wanted {
+		if seen[what] < n/50 {
+			t.Errorf("only %d clocks in %d histories with %q", seen[what], n, what)
+		}
+	}
+	t.Logf("clocks: %v", seen)
+}
+
 // TestOrderDoesNotMatter shuffles everything that arrives.
 func TestOrderDoesNotMatter(t *testing.T) {
-	histories(t, 2_000, func(t *testing.T, r *rand.Rand, w *world) {
+	histories(t, 2_000, 0, func(t *testing.T, r *rand.Rand, w *world) {
 		unit := r.IntN(len(w.units))
 		in := w.input(unit)
 		at, known := question(r, w, unit)
@@ -270,7 +324,7 @@ func TestOrderDoesNotMatter(t *testing.T) {
 
 // TestAsKnown compares a derivation as known at K with one that never saw what was recorded after K.
 func TestAsKnown(t *testing.T) {
-	histories(t, 2_000, func(t *testing.T, r *rand.Rand, w *world) {
+	histories(t, 2_000, 0, func(t *testing.T, r *rand.Rand, w *world) {
 		unit := r.IntN(len(w.units))
 		in := w.input(unit)
 		at, _ := question(r, w, unit)
@@ -320,7 +374,7 @@ func derivedText(d *due.Derived) string {
 // TestTimePassingWritesNothing judges what was derived once, for all time, at instants after the last event, and compares
 // with a derivation for each of those instants.
 func TestTimePassingWritesNothing(t *testing.T) {
-	histories(t, 1_500, func(t *testing.T, r *rand.Rand, w *world) {
+	histories(t, 1_500, 0, func(t *testing.T, r *rand.Rand, w *world) {
 		in := w.input(r.IntN(len(w.units)))
 		all := due.Derive(in, time.Time{}, time.Time{})
 		before := derivedText(&all)
@@ -343,7 +397,7 @@ func TestTimePassingWritesNothing(t *testing.T) {
 // the start of each day up to the day of return, with nothing happening in between.
 func TestWindow(t *testing.T) {
 	free, taken := 0, 0
-	histories(t, 3_000, func(t *testing.T, r *rand.Rand, w *world) {
+	histories(t, 3_000, 0, func(t *testing.T, r *rand.Rand, w *world) {
 		in := w.input(r.IntN(len(w.units)))
 		self := due.Derive(in, time.Time{}, time.Time{})
 		if self.Host != (uuid.UUID{}) {

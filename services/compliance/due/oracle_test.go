@@ -99,11 +99,7 @@ func (o *oracle) tell() {
 					showed = before.newMeter
 				}
 			}
-			if t.amount[t.measure] < showed {
-				t.back = true
-			} else {
-				t.counts[t.measure] = t.amount[t.measure] - showed
-			}
+			t.counts[t.measure], t.back = turned(showed, t.amount[t.measure], t.rollover)
 		}
 	}
 }
@@ -172,7 +168,7 @@ func (o *oracle) unit(u int, part bool, today ymd) (a unitAnswer) {
 		}
 		for _, k := range p.rules {
 			if k.covers(facts, o.stay(u, o.at).jurisdiction) {
-				o.clock(u, p.id, k, today, &a)
+				o.clock(u, p, k, today, &a)
 				a.clocks++
 			}
 		}
@@ -213,129 +209,6 @@ func (k wRule) covers(u wUnit, place string) bool {
 	return in(k.kinds, u.kind) && in(k.makers, u.maker) && in(k.alloys, u.alloy) && placeIn
 }
 
-func (o *oracle) clock(u int, pack string, k wRule, today ymd, a *unitAnswer) {
-	facts := o.w.units[u]
-	name := pack + "/" + k.id
-
-	// What it counts from.
-	var anchor *told
-	var from ymd
-	if !k.life {
-		for i := range o.told {
-			t := &o.told[i]
-			if t.unit != u || t.what != "work" || t.outcome != "pass" {
-				continue
-			}
-			does := false
-			for _, d := range t.did {
-				does = does || d == k.did
-				for _, s := range k.satisfiedBy {
-					does = does || d == s
-				}
-			}
-			if !does {
-				continue
-			}
-			date := t.mark
-			if worked := o.day(u, t.occurred); date.y == 0 || before(worked, first(date)) {
-				date = worked
-			}
-			if anchor == nil || before(first(from), first(date)) || first(from) == first(date) && earlier(anchor, t) {
-				anchor, from = t, date
-			}
-		}
-	}
-	baseline := ""
-	if anchor == nil {
-		for _, b := range k.baselines {
-			date := map[string]ymd{"manufacture": facts.manufactured, "commissioning": facts.commissioned}[b]
-			if b == "first-use" {
-				date = o.firstUse(u)
-			}
-			if date.y != 0 {
-				from, baseline = date, b
-				break
-			}
-		}
-	}
-
-	// What was used since.
-	var used [3]int64
-	var lastFill time.Time
-	for i := range o.told {
-		t := &o.told[i]
-		if t.unit != u && !o.isWithin(u, t.unit, t.occurred) {
-			continue
-		}
-		if t.counts[2] > 0 && t.occurred.After(lastFill) {
-			lastFill = t.occurred
-		}
-		if anchor == nil || !t.occurred.Before(anchor.occurred) {
-			for m := range used {
-				used[m] += t.counts[m]
-			}
-		}
-	}
-
-	// Where it stands: walk the calendar from the anchor, a day at a time.
-	state, dueOn := 1, ymd{}
-	if from.y == 0 {
-		state = 5
-		a.no(u, "MISSING_HISTORY", k.blocks, name)
-	} else {
-		if k.months > 0 {
-			dueOn = walkMonths(first(from), k.months, k.stamped)
-			lead := k.leadDays
-			if lead == 0 {
-				lead = 30
-			}
-			switch {
-			case before(dueOn, today):
-				state = 4
-				blocks := k.blocks
-				if k.filledBefore && !k.life && !lastFill.IsZero() && !before(dueOn, o.dayNow(u, lastFill)) {
-					blocks = strings.ReplaceAll(blocks, "h", "")
-				}
-				if blocks != "" {
-					a.no(u, lifeOr(k, "DATE_LIMIT_PASSED"), blocks, name)
-				}
-			case dueOn == today:
-				state = 3
-			default:
-				d := today
-				for n := 0; n < lead; n++ {
-					if d = tomorrow(d); d == dueOn {
-						state = 2
-					}
-				}
-			}
-		}
-		for m, limit := range k.limit {
-			if limit == 0 {
-				continue
-			}
-			left := limit - used[m]
-			switch {
-			case left < 0:
-				state = 4
-			case left == 0:
-				state = max(state, 3)
-			case k.lead[m] > 0 && left <= k.lead[m], k.lead[m] == 0 && 10*left <= limit:
-				state = max(state, 2)
-			}
-			if left <= 0 {
-				a.no(u, lifeOr(k, "USAGE_LIMIT_REACHED"), k.blocks, fmt.Sprintf("%s %d", name, m))
-			}
-		}
-	}
-	a.worst = max(a.worst, state)
-	by := baseline
-	if anchor != nil {
-		by = fmt.Sprintf("entry %d", anchor.id)
-	}
-	a.lines = append(a.lines, fmt.Sprintf("clock %d %s state %d from %v by %s due %v used %v", u, name, state, from, by, dueOn, used))
-}
-
 // dayNow is the day of an instant where the unit is at the instant asked about.
 func (o *oracle) dayNow(u int, t time.Time) ymd {
 	y, m, d := t.In(location(o.stay(u, o.at).zone)).Date()
@@ -347,20 +220,6 @@ func lifeOr(k wRule, code string) string {
 		return "END_OF_LIFE"
 	}
 	return code
-}
-
-func (o *oracle) firstUse(u int) ymd {
-	var found *told
-	for i := range o.told {
-		t := &o.told[i]
-		if t.counts != [3]int64{} && (t.unit == u || o.isWithin(u, t.unit, t.occurred)) && (found == nil || earlier(t, found)) {
-			found = t
-		}
-	}
-	if found == nil {
-		return ymd{}
-	}
-	return o.day(u, found.occurred)
 }
 
 func (o *oracle) holds(u int, a *unitAnswer) {

@@ -19,6 +19,8 @@ type world struct {
 	fittings []wFitting
 	packs    []wPack
 	holds    []wHold
+	waivers  []wWaiver
+	with     features
 	calm     bool // little goes wrong, so that answers other than no come up
 }
 
@@ -45,10 +47,13 @@ type wEntry struct {
 	occurred, recorded time.Time
 	what               string // usage, reading, work, condition, amendment
 
-	amount    [3]int64 // dives, hours, fills
+	amount    [3]int64 // dives, running time in nanoseconds, fills
 	measure   int
 	replaced  bool
 	newMeter  int64
+	rollover  int64
+	estimated bool
+	celsius   int // noCelsius for none
 	did       []string
 	outcome   string // pass, fail, inconclusive, condemned
 	mark      ymd
@@ -81,6 +86,7 @@ type wRule struct {
 	blocks       string   // h, f or hf
 	life         bool
 	filledBefore bool
+	wSpice
 }
 
 type wPack struct {
@@ -104,19 +110,22 @@ type wHold struct {
 var (
 	zones      = []string{"America/Santiago", "Asia/Beirut", "Pacific/Kiritimati", "Pacific/Pago_Pago", "UTC", "Europe/Lisbon", "Asia/Kathmandu"}
 	places     = []string{"US-CA", "US", "USX", "PT", "NZ-AUK"}
-	deeds      = []string{"inspection", "overhaul", "calibration"}
+	deeds      = []string{"inspection", "overhaul", "calibration", "assessment"}
 	conditions = []string{"free-flow", "drop"}
 )
 
 // begin is when the random histories begin; they last seven years.
 var begin = time.Date(2018, 1, 1, 0, 0, 0, 0, time.UTC)
 
-func randomWorld(r *rand.Rand, size int) *world {
-	w := &world{calm: r.IntN(2) == 0}
+func randomWorld(r *rand.Rand, size int, with features) *world {
+	w := &world{calm: r.IntN(2) == 0, with: with}
 	var special []time.Time // instants at which something else happens too
 	instant := func() time.Time {
 		if len(special) > 0 && r.IntN(4) == 0 {
 			return special[r.IntN(len(special))]
+		}
+		if len(special) > 0 && r.IntN(4) == 0 { // soon before or after another
+			return special[r.IntN(len(special))].Add(time.Duration(r.IntN(20*24*60)-10*24*60) * time.Minute)
 		}
 		t := begin.Add(time.Duration(r.Int64N(7*365*24*60)) * time.Minute)
 		special = append(special, t)
@@ -174,7 +183,8 @@ func randomWorld(r *rand.Rand, size int) *world {
 	for i := range r.IntN(size) {
 		w.entries = append(w.entries, randomEntry(r, w, i, instant, mark))
 	}
-	w.packs = randomPacks(r, day, instant)
+	w.packs = randomPacks(r, with, day, instant)
+	w.waivers = randomWaivers(r, w, day, instant)
 	for i := range r.IntN(3) {
 		if w.calm && i == 0 {
 			break
@@ -189,7 +199,7 @@ func randomWorld(r *rand.Rand, size int) *world {
 }
 
 func randomEntry(r *rand.Rand, w *world, i int, instant func() time.Time, mark func(none, month int) ymd) wEntry {
-	e := wEntry{id: 1000*r.IntN(4) + i, unit: r.IntN(len(w.units)), occurred: instant()}
+	e := wEntry{celsius: noCelsius, id: 1000*r.IntN(4) + i, unit: r.IntN(len(w.units)), occurred: instant()}
 	e.recorded = e.occurred
 	if r.IntN(2) == 0 {
 		e.recorded = e.occurred.Add(time.Duration(r.IntN(60*24)) * time.Hour)
@@ -198,7 +208,8 @@ func randomEntry(r *rand.Rand, w *world, i int, instant func() time.Time, mark f
 		switch r.IntN(10) {
 		case 0, 1, 2, 3:
 			e.what = "usage"
-			e.amount = [3]int64{int64(r.IntN(6)), int64(r.IntN(3)), int64(r.IntN(3))}
+			e.amount = [3]int64{int64(r.IntN(6)), int64(r.IntN(3)) * hour, int64(r.IntN(3))}
+			e.guess(r, w.with)
 		case 4:
 			e.what, e.measure = "reading", r.IntN(3)
 			e.amount[e.measure] = int64(r.IntN(100))
@@ -208,6 +219,13 @@ func randomEntry(r *rand.Rand, w *world, i int, instant func() time.Time, mark f
 			if e.replaced = r.IntN(2) == 0; e.replaced {
 				e.newMeter = int64(r.IntN(3))
 			}
+			if w.with&rollovers != 0 && r.IntN(3) == 0 {
+				e.rollover = int64(80 + r.IntN(30))
+			}
+			if e.measure == 1 {
+				e.amount[1], e.newMeter, e.rollover = e.amount[1]*hour, e.newMeter*hour, e.rollover*hour
+			}
+			e.guess(r, w.with)
 		case 5, 6, 7, 8:
 			e.what, e.outcome, e.mark = "work", pick(r, "pass", "pass", "pass", "pass", "fail", "inconclusive"), mark(6, 2)
 			if w.calm {
@@ -236,6 +254,7 @@ func randomEntry(r *rand.Rand, w *world, i int, instant func() time.Time, mark f
 				right := target
 				right.occurred = instant()
 				right.amount, right.did, right.mark, right.replaced, right.newMeter = [3]int64{}, nil, ymd{}, false, 0
+				right.rollover, right.estimated, right.celsius = 0, false, noCelsius
 				tell(&right)
 				e.right = &right
 			}
@@ -246,7 +265,7 @@ func randomEntry(r *rand.Rand, w *world, i int, instant func() time.Time, mark f
 	return e
 }
 
-func randomPacks(r *rand.Rand, day func() ymd, instant func() time.Time) (out []wPack) {
+func randomPacks(r *rand.Rand, with features, day func() ymd, instant func() time.Time) (out []wPack) {
 	for _, id := range []string{"law", "house"}[:1+r.IntN(2)] {
 		for revision := range 1 + r.IntN(3) {
 			p := wPack{id: id, revision: revision + 1, effective: day(), published: instant()}
@@ -257,7 +276,7 @@ func randomPacks(r *rand.Rand, day func() ymd, instant func() time.Time) (out []
 				p.effective = out[len(out)-1].effective
 			}
 			for i := range r.IntN(4) {
-				p.rules = append(p.rules, randomRule(r, fmt.Sprintf("rule-%d", i)))
+				p.rules = append(p.rules, randomRule(r, fmt.Sprintf("rule-%d", i), with))
 			}
 			if r.IntN(3) == 0 {
 				p.proofs = append(p.proofs, wProof{[]string{"drop"}, []string{"overhaul"}})
@@ -271,7 +290,7 @@ func randomPacks(r *rand.Rand, day func() ymd, instant func() time.Time) (out []
 	return out
 }
 
-func randomRule(r *rand.Rand, id string) wRule {
+func randomRule(r *rand.Rand, id string, with features) wRule {
 	k := wRule{id: id, did: pick(r, deeds...), blocks: pick(r, "h", "f", "hf")}
 	if r.IntN(3) == 0 {
 		k.satisfiedBy = []string{pick(r, deeds...)}
@@ -294,6 +313,9 @@ func randomRule(r *rand.Rand, id string) wRule {
 	for m := range k.limit {
 		if r.IntN(3) == 0 {
 			k.limit[m], k.lead[m] = int64(1+r.IntN(40)), int64(r.IntN(5))
+			if m == 1 {
+				k.limit[m], k.lead[m] = k.limit[m]*hour, k.lead[m]*hour
+			}
 		}
 	}
 	if k.months == 0 && k.limit == [3]int64{} {
@@ -306,6 +328,7 @@ func randomRule(r *rand.Rand, id string) wRule {
 	}
 	r.Shuffle(len(k.baselines), func(i, j int) { k.baselines[i], k.baselines[j] = k.baselines[j], k.baselines[i] })
 	k.life, k.filledBefore = r.IntN(8) == 0, r.IntN(3) == 0
+	k.spice(r, with)
 	return k
 }
 
@@ -360,6 +383,9 @@ func (w *world) input(unit int) due.Input {
 	for _, h := range w.holds {
 		in.Holds = append(in.Holds, due.ManualHold{ID: h.id, Unit: unitID(h.unit), Reason: "by hand", Blocks: useOf(h.blocks), Placed: h.placed, Placer: "p", Lifted: h.lifted, Lifter: "l"})
 	}
+	for _, v := range w.waivers {
+		in.Waivers = append(in.Waivers, v.waiver())
+	}
 	return in
 }
 
@@ -373,6 +399,11 @@ func (e *wEntry) entry() due.Entry {
 			var n [3]int64
 			n[e.measure] = e.newMeter
 			d.Replacement = amountOf(n)
+			d.Rollover = e.rollover
+		}
+		d.Estimated = e.estimated
+		if e.celsius != noCelsius {
+			d.Celsius, d.HasCelsius = int16(e.celsius), true
 		}
 	case "work":
 		d.Kind, d.Activities, d.Mark = due.Work, e.did, markOf(e.mark)
@@ -395,14 +426,13 @@ func (k wRule) rule(pack string) due.Rule {
 	if len(k.alloys) > 0 {
 		r.Scope.Attributes = map[string][]string{"alloy": k.alloys}
 	}
-	for _, b := range k.baselines {
-		r.Baselines = append(r.Baselines, map[string]due.Baseline{"manufacture": due.Manufacture, "first-use": due.FirstUse, "commissioning": due.Commissioning}[b])
-	}
+	r.Baselines = baselinesOf(k.baselines)
+	k.season(&r)
 	return r
 }
 
 func amountOf(n [3]int64) due.Amount {
-	return due.Amount{Dives: n[0], Hours: time.Duration(n[1]) * time.Hour, Fills: n[2]}
+	return due.Amount{Dives: n[0], Hours: time.Duration(n[1]), Fills: n[2]}
 }
 
 func useOf(s string) (u due.Use) {
