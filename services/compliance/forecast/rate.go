@@ -1,8 +1,11 @@
 // Package forecast says when a usage limit will be reached.
 //
-// It is pure, and it depends on the data alone: an expected day does not move because time passes, only because something
-// was recorded. The model here is the plain rate of use. A richer one, with a spread, can stand beside it: what asks for a
-// day gives the uses and what is left, and gets a day or none.
+// It is pure, and does so in two ways. Rate is the plain rate of use; it depends on the data alone: an expected day does not move because
+// time passes, only because something was recorded, so that it can be stored and due lists be ordered by it. Kind and Outlook
+// say more, for a day asked about: the spread, and the chance before a day, from the unit's history, its kind's, and the
+// season. Kind tells the model and what is chosen in it.
+//
+// Both are estimates for planning. Limits are judged by what was counted, never by these.
 package forecast
 
 import (
