@@ -127,9 +127,8 @@ func (a *app) printDue(k compliancepb.LimitKind, items []*compliancepb.DueItem, 
 	blocked := 0
 	for _, it := range items {
 		c := it.GetClock()
-		state := stateWord(c.GetState())
+		state := clockState(c)
 		if c.GetBlocking() {
-			state += " *"
 			blocked++
 		}
 		activity := c.GetActivity()

@@ -77,6 +77,14 @@ func (v standingView) print() {
 		}
 		t.write(a.out, "  ", a.columns)
 	}
+	if len(s.GetWaivers()) > 0 {
+		a.printf("\nWaivers\n")
+		t := newTable("unit", "rule", "from", "to", "~signed by", "~reason")
+		for _, w := range s.GetWaivers() {
+			t.row(v.tag(unitOf(w.GetName())), packAndRule(w.GetRule()), showDate(w.GetStartDate()), showDate(w.GetEndDate()), w.GetSigner(), w.GetReason())
+		}
+		t.write(a.out, "  ", a.columns)
+	}
 	if len(s.GetParts()) > 0 {
 		var tags []string
 		for _, p := range s.GetParts() {
@@ -106,11 +114,7 @@ func (v standingView) clocks() {
 		if c.GetEndOfLife() {
 			activity = "end of life"
 		}
-		state := stateWord(c.GetState())
-		if c.GetBlocking() {
-			state += " *"
-		}
-		t.row(state, v.part(c.GetUnit()), activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), showDate(c.GetExpectedDate()), c.GetTitle(), authorityWord(c.GetAuthority()))
+		t.row(clockState(c), v.part(c.GetUnit()), activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), showDate(c.GetExpectedDate()), c.GetTitle(), authorityWord(c.GetAuthority()))
 	}
 	t.write(v.a.out, "  ", v.a.columns)
 	for _, c := range v.s.GetClocks() {
@@ -119,6 +123,18 @@ func (v standingView) clocks() {
 			break
 		}
 	}
+}
+
+// clockState prints where a clock stands, and whether it blocks or is waived.
+func clockState(c *compliancepb.Clock) string {
+	state := stateWord(c.GetState())
+	switch {
+	case c.GetBlocking():
+		state += " *"
+	case c.GetWaiver() != "":
+		state += " (waived)"
+	}
+	return state
 }
 
 // arithmetic prints how each clock came about, and who says so.
@@ -186,7 +202,7 @@ func liftedBy(h *compliancepb.Hold) string {
 
 // unitOf returns the unit's name in the name of something below it.
 func unitOf(name string) string {
-	for _, part := range []string{"/holds/", "/entries/", "/fittings/"} {
+	for _, part := range []string{"/holds/", "/entries/", "/fittings/", "/waivers/"} {
 		if i := strings.Index(name, part); i >= 0 {
 			return name[:i]
 		}

@@ -108,7 +108,7 @@ type waiverCursor struct {
 	ID      uuid.UUID `json:"id"`
 }
 
-// ListWaivers lists waivers, the last granted first.
+// ListWaivers lists waivers, the last granted first. A unit that compliance has not seen yet is looked for in the registry's feed first.
 func (s *Server) ListWaivers(ctx context.Context, req *compliancepb.ListWaiversRequest) (*compliancepb.ListWaiversResponse, error) {
 	org, err := resname.Org(ctx, "parent", req.GetParent())
 	if err != nil {
@@ -129,7 +129,7 @@ func (s *Server) ListWaivers(ctx context.Context, req *compliancepb.ListWaiversR
 		q.At, q.After = c.At, &compliance.WaiverKey{Granted: c.Granted, ID: c.ID}
 	}
 	resp := &compliancepb.ListWaiversResponse{}
-	_, err = s.read(ctx, org, nil, func(ctx context.Context, r *compliancepg.Reader) error {
+	list := func(ctx context.Context, r *compliancepg.Reader) error {
 		if q.Unit != uuid.Nil {
 			if err := r.Exists(ctx, q.Unit); err != nil {
 				return err
@@ -149,7 +149,14 @@ func (s *Server) ListWaivers(ctx context.Context, req *compliancepb.ListWaiversR
 			resp.NextPageToken, err = s.pages.Encode(bound, waiverCursor{q.At, last.Granted, uuid.MustParse(last.ID)})
 		}
 		return err
-	})
+	}
+	_, err = s.read(ctx, org, nil, list)
+	if q.Unit != uuid.Nil && errs.Is(err, "NOT_FOUND") {
+		if _, err := s.applier.Pull(ctx, org); err != nil {
+			return nil, err
+		}
+		_, err = s.read(ctx, org, nil, list)
+	}
 	if err != nil {
 		return nil, err
 	}
