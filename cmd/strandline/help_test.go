@@ -11,7 +11,7 @@ import (
 )
 
 func TestHelp(t *testing.T) {
-	for _, give := range []string{"", "due", "serve", "log", "log amend", "waivers", "waivers grant", "unit", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
+	for _, give := range []string{"", "due", "explain", "serve", "log", "log amend", "waivers", "waivers grant", "unit", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
 		name := strings.ReplaceAll(give, " ", "-")
 		if name == "" {
 			name = "root"

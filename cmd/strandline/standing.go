@@ -46,14 +46,7 @@ func (v standingView) part(unit string) string {
 func (v standingView) print() {
 	a, s := v.a, v.s
 	a.paragraph(a.out, "", v.title)
-	when := "At " + showInstant(s.GetInstant(), v.zone)
-	if s.GetKnownTime() != nil {
-		when += ", as known at " + showInstant(s.GetKnownTime(), v.zone)
-	}
-	if s.GetHost() != "" {
-		when += ", fitted to " + v.tag(s.GetHost())
-	}
-	a.printf("%s:\n\n", when)
+	a.printf("%s:\n\n", v.when())
 	a.printf("  may be handed out  %s\n  may be filled      %s\n", yesNo(s.GetMayHandOut()), yesNo(s.GetMayFill()))
 	if len(s.GetReasons()) > 0 {
 		a.printf("\nWhy not\n")

@@ -63,7 +63,11 @@ func (c *Clock) Steps(on civil.Date, names Names) []Step {
 		t.say(Step{Kind: StepWaiver, On: civil.Day(w.To)}, "%s", w.text())
 	}
 	if !c.ExpectedOn.IsZero() {
-		t.say(Step{Kind: StepForecast, On: c.ExpectedOn}, "At the rate of the 365 days up to its last use, the usage limit will be reached about %s; that is an estimate.", c.ExpectedOn)
+		when := fmt.Sprintf("will be reached about %s", c.ExpectedOn)
+		if c.ExpectedOn.First() <= on {
+			when = "can be reached any day"
+		}
+		t.say(Step{Kind: StepForecast, On: c.ExpectedOn}, "At the rate of the 365 days up to its last use, the usage limit %s; that is an estimate.", when)
 	}
 	t.say(Step{Kind: StepResult, On: civil.Day(on)}, "On %s it is %s.", on, c.resultText(on))
 	return t.steps

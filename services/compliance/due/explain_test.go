@@ -62,6 +62,7 @@ func TestExplainsWhatARuleCanState(t *testing.T) {
 		}, civil.New(2026, 2, 3), []string{
 			"From entry E-3 on it counts as used hard, so the shorter limit applies: 50 dives.",
 			"Counted since then: 10 dives of 50 dives allowed, which leaves 40 dives.",
+			"At the rate of the 365 days up to its last use, the usage limit will be reached about 2026-03-14; that is an estimate.",
 		}, "No shorter"},
 		{"not used hard", func(r *due.Rule) { r.Intense = []due.Intense{{Use: due.Amount{Dives: 10}, Days: 2, Months: 6}} }, func(h *history) {
 			h.add(1, "2026-01-31", work(due.Pass, "inspection")).add(2, "2026-02-01", dives(9))
