@@ -106,7 +106,9 @@ func TechnicianName(org tenant.Org, t string) string { return child(org, "techni
 func PackName(org tenant.Org, pack string) string { return child(org, "rulePacks", pack) }
 
 // RuleName returns `orgs/{org}/rulePacks/{pack}/rules/{rule}`.
-func RuleName(org tenant.Org, pack, rule string) string { return PackName(org, pack) + "/rules/" + rule }
+func RuleName(org tenant.Org, pack, rule string) string {
+	return PackName(org, pack) + "/rules/" + rule
+}
 
 // Rule returns the ids of the pack and of the rule in `orgs/{org}/rulePacks/{pack}/rules/{rule}`.
 func Rule(org tenant.Org, field, name string) (pack, rule string, err error) {
