@@ -2,7 +2,7 @@ package systemtest
 
 import (
 	"encoding/json"
-	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,6 +12,8 @@ import (
 
 	"buf.build/go/protoyaml"
 	"go.yaml.in/yaml/v3"
+	grpccodes "google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -23,154 +25,160 @@ import (
 
 // publishedFile is one file of testdata/published: cases that follow from a published rule, with their source.
 type publishedFile struct {
-	Source   string         `yaml:"source"`
-	Packs    []string       `yaml:"packs"`  // shipped packs
-	Inline   []any          `yaml:"inline"` // packs written out in the file
-	Fixtures map[string]any `yaml:"fixtures"`
+	name     string
+	Source   string         `yaml:"source"`   // of every case that states none of its own
+	Packs    []string       `yaml:"packs"`    // shipped packs
+	Inline   []any          `yaml:"inline"`   // packs written out in the file
+	Fixtures map[string]any `yaml:"fixtures"` // requests, for the cases to refer to
 	Cases    []publishedCase
 }
 
+// publishedCase is a question and what the source says of it. What is left out is not compared, but for the reasons and what may be
+// done, which always are.
 type publishedCase struct {
 	Name       string   `yaml:"name"`
-	Request    any      `yaml:"request"` // strandline.compliance.v1.EvaluateRequest without packs and instants
+	Source     string   `yaml:"source"`  // if it is not the file's
+	Packs      []string `yaml:"packs"`   // shipped packs, if they are not the file's
+	Request    any      `yaml:"request"` // strandline.compliance.v1.EvaluateRequest without packs and instants; may have waivers
 	Instant    string   `yaml:"instant"`
 	KnownTime  string   `yaml:"knownTime"`
-	Clock      string   `yaml:"clock"`   // {pack}/{rule} that must run
-	NoClock    string   `yaml:"noClock"` // {pack}/{rule} that must not
-	DueDate    string   `yaml:"dueDate"`
-	DivesLeft  *int64   `yaml:"divesLeft"`
-	FillsLeft  *int64   `yaml:"fillsLeft"`
-	HoursLeft  string   `yaml:"hoursLeft"` // as Go writes a duration: 6h30m
-	State      string   `yaml:"state"`
 	MayFill    bool     `yaml:"mayFill"`
 	MayHandOut bool     `yaml:"mayHandOut"`
 	Reasons    []string `yaml:"reasons"` // all of them, sorted, without repeats
+	Refused    string   `yaml:"refused"` // the question is refused as invalid, in a sentence with these words; then nothing else is expected
+
+	Clock     string   `yaml:"clock"`   // {pack}/{rule} that must run
+	NoClock   string   `yaml:"noClock"` // {pack}/{rule} that must not
+	State     string   `yaml:"state"`
+	Authority string   `yaml:"authority"`
+	Anchor    string   `yaml:"anchor"` // entry, or baseline such as MANUFACTURE, that it counts from
+	DueDate   string   `yaml:"dueDate"`
+	PhaseIn   string   `yaml:"phaseIn"` // date
+	DivesLeft *int64   `yaml:"divesLeft"`
+	HoursLeft string   `yaml:"hoursLeft"` // 1h30m
+	FillsLeft *int64   `yaml:"fillsLeft"`
+	Waived    *bool    `yaml:"waived"`
+	Says      []string `yaml:"says"`    // parts of the sentences that explain it
+	SaysNot   []string `yaml:"saysNot"` // what no sentence says
+
+	Estimated struct {
+		Dives *int64 `yaml:"dives"`
+		Hours string `yaml:"hours"`
+		Fills *int64 `yaml:"fills"`
+	} `yaml:"estimated"` // of what was used
+}
+
+// source returns where the case is from.
+func (c *publishedCase) source(f *publishedFile) string {
+	if c.Source != "" {
+		return c.Source
+	}
+	return f.Source
+}
+
+// packs returns the ids of the shipped packs that the case is judged by.
+func (c *publishedCase) packs(f *publishedFile) []string {
+	if len(c.Packs) > 0 {
+		return c.Packs
+	}
+	return f.Packs
 }
 
 // TestPublished puts every case of testdata/published to the public Evaluate RPC and compares the answer with what the
-// published source says. It prints how many cases each source has.
+// published source says. It prints how many cases each source has, and fails for a shipped rule that has no case on each side of
+// its limits.
 func TestPublished(t *testing.T) {
 	stack := Start(t)
 	client := compliancepb.NewComplianceServiceClient(stack.Public(t, "auditor", "reader"))
-	files, err := filepath.Glob("../../testdata/published/*.yaml")
-	if err != nil || len(files) == 0 {
-		t.Fatalf("no published cases: %v", err)
-	}
+	files := publishedFiles(t)
+	met := sides{}
+	bySource := map[string]int{}
 	total := 0
-	for _, path := range files {
-		var f publishedFile
-		raw, err := os.ReadFile(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		dec := yaml.NewDecoder(strings.NewReader(string(raw)))
-		dec.KnownFields(true)
-		if err := dec.Decode(&f); err != nil {
-			t.Fatalf("%s: %v", path, err)
-		}
-		if f.Source == "" {
-			t.Errorf("%s names no source", path)
-		}
-		rulePacks := loadPacks(t, f)
-		total += len(f.Cases)
-		t.Logf("%3d cases: %s", len(f.Cases), f.Source)
-		for _, c := range f.Cases {
-			t.Run(strings.TrimSuffix(filepath.Base(path), ".yaml")+"/"+c.Name, func(t *testing.T) {
-				req := &compliancepb.EvaluateRequest{}
-				fromYAML(t, c.Request, req)
-				req.RulePacks = rulePacks
-				req.Instant = instant(t, c.Instant)
-				if c.KnownTime != "" {
-					req.KnownTime = instant(t, c.KnownTime)
-				}
+	for _, f := range files {
+		for i := range f.Cases {
+			c := &f.Cases[i]
+			bySource[c.source(f)]++
+			total++
+			t.Run(f.name+"/"+c.Name, func(t *testing.T) {
+				req := c.request(t, f)
 				resp, err := client.Evaluate(t.Context(), req)
+				if c.Refused != "" {
+					if status.Code(err) != grpccodes.InvalidArgument || !strings.Contains(err.Error(), c.Refused) {
+						t.Errorf("answer %v, error %v; want it refused: %s", resp, err, c.Refused)
+					}
+					return
+				}
 				if err != nil {
 					t.Fatal(err)
 				}
 				c.check(t, resp.GetStanding())
+				met.add(c, req, resp.GetStanding())
 			})
 		}
 	}
-	t.Logf("%d published cases in %d files", total, len(files))
+	t.Run("sides", func(t *testing.T) { met.check(t) })
+	for _, source := range slices.Sorted(maps.Keys(bySource)) {
+		t.Logf("%4d  %s", bySource[source], source)
+	}
+	t.Logf("%d published cases from %d sources in %d files", total, len(bySource), len(files))
 }
 
-func (c publishedCase) check(t *testing.T, s *compliancepb.Standing) {
+// publishedFiles reads testdata/published.
+func publishedFiles(t *testing.T) (out []*publishedFile) {
 	t.Helper()
-	if s.GetMayFill() != c.MayFill || s.GetMayHandOut() != c.MayHandOut {
-		t.Errorf("may fill %v, may hand out %v; want %v, %v", s.GetMayFill(), s.GetMayHandOut(), c.MayFill, c.MayHandOut)
+	paths, err := filepath.Glob("../../testdata/published/*.yaml")
+	if err != nil || len(paths) == 0 {
+		t.Fatalf("no published cases: %v", err)
 	}
-	var reasons []string
-	for _, r := range s.GetReasons() {
-		reasons = append(reasons, strings.TrimPrefix(r.GetCode().String(), "REASON_"))
-	}
-	slices.Sort(reasons)
-	if reasons = slices.Compact(reasons); !slices.Equal(reasons, c.Reasons) {
-		t.Errorf("reasons %v, want %v", reasons, c.Reasons)
-	}
-	if (len(s.GetReasons()) == 0) != (s.GetMayFill() && s.GetMayHandOut()) {
-		t.Errorf("a no without a reason, or a reason without a no: %v", s.GetReasons())
-	}
-	if k := findClock(s, c.NoClock); c.NoClock != "" && k != nil {
-		t.Errorf("rule %s runs and should not", c.NoClock)
-	}
-	if c.Clock == "" {
-		return
-	}
-	k := findClock(s, c.Clock)
-	if k == nil {
-		t.Fatalf("rule %s does not run; clocks: %v", c.Clock, s.GetClocks())
-	}
-	if d := k.GetDueDate(); c.DueDate != "" && fmt.Sprintf("%04d-%02d-%02d", d.GetYear(), d.GetMonth(), d.GetDay()) != c.DueDate {
-		t.Errorf("due %v, want %s", d, c.DueDate)
-	}
-	if got := strings.TrimPrefix(k.GetState().String(), "STATE_"); c.State != "" && got != c.State {
-		t.Errorf("state %s, want %s", got, c.State)
-	}
-	if c.DivesLeft != nil && (k.DivesLeft == nil || k.GetDivesLeft() != *c.DivesLeft) {
-		t.Errorf("dives left %v, want %d", k.DivesLeft, *c.DivesLeft)
-	}
-	if c.FillsLeft != nil && (k.FillsLeft == nil || k.GetFillsLeft() != *c.FillsLeft) {
-		t.Errorf("fills left %v, want %d", k.FillsLeft, *c.FillsLeft)
-	}
-	if want, err := time.ParseDuration(c.HoursLeft); c.HoursLeft != "" && (err != nil || k.GetRunningTimeLeft() == nil || k.GetRunningTimeLeft().AsDuration() != want) {
-		t.Errorf("running time left %v, want %s", k.GetRunningTimeLeft().AsDuration(), c.HoursLeft)
-	}
-	if len(k.GetExplanation()) == 0 {
-		t.Error("the clock explains nothing")
-	}
-}
-
-func findClock(s *compliancepb.Standing, rule string) *compliancepb.Clock {
-	pack, id, _ := strings.Cut(rule, "/")
-	for _, k := range s.GetClocks() {
-		if strings.HasSuffix(k.GetRule(), "rulePacks/"+pack+"/rules/"+id) {
-			return k
-		}
-	}
-	return nil
-}
-
-func loadPacks(t *testing.T, f publishedFile) []*compliancepb.RulePack {
-	t.Helper()
-	var out []*compliancepb.RulePack
-	for _, id := range f.Packs {
-		raw, err := packs.Files.ReadFile(id + ".yaml")
+	for _, path := range paths {
+		raw, err := os.ReadFile(path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		p := &compliancepb.RulePack{}
-		if err := protoyaml.Unmarshal(raw, p); err != nil {
-			t.Fatalf("%s: %v", id, err)
+		f := &publishedFile{name: strings.TrimSuffix(filepath.Base(path), ".yaml")}
+		dec := yaml.NewDecoder(strings.NewReader(string(raw)))
+		dec.KnownFields(true)
+		if err := dec.Decode(f); err != nil {
+			t.Fatalf("%s: %v", path, err)
 		}
-		p.Name = "rulePacks/" + id
-		out = append(out, p)
+		out = append(out, f)
+	}
+	return out
+}
+
+// request returns the question of a case.
+func (c *publishedCase) request(t *testing.T, f *publishedFile) *compliancepb.EvaluateRequest {
+	t.Helper()
+	req := &compliancepb.EvaluateRequest{}
+	fromYAML(t, c.Request, req)
+	for _, id := range c.packs(f) {
+		req.RulePacks = append(req.RulePacks, shippedPack(t, id))
 	}
 	for _, v := range f.Inline {
 		p := &compliancepb.RulePack{}
 		fromYAML(t, v, p)
-		out = append(out, p)
+		req.RulePacks = append(req.RulePacks, p)
 	}
-	return out
+	req.Instant = instant(t, c.Instant)
+	if c.KnownTime != "" {
+		req.KnownTime = instant(t, c.KnownTime)
+	}
+	return req
+}
+
+// shippedPack reads a shipped pack.
+func shippedPack(t *testing.T, id string) *compliancepb.RulePack {
+	t.Helper()
+	raw, err := packs.Files.ReadFile(id + ".yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &compliancepb.RulePack{}
+	if err := (protoyaml.UnmarshalOptions{Path: id + ".yaml"}).Unmarshal(raw, p); err != nil {
+		t.Fatal(err)
+	}
+	p.Name = "rulePacks/" + id
+	return p
 }
 
 func fromYAML(t *testing.T, v any, m proto.Message) {
@@ -193,23 +201,41 @@ func instant(t *testing.T, s string) *timestamppb.Timestamp {
 	return timestamppb.New(at)
 }
 
-// TestPublishedReasonsAreKnown keeps the case files honest: a reason that is not in the API would never match.
-func TestPublishedReasonsAreKnown(t *testing.T) {
-	files, _ := filepath.Glob("../../testdata/published/*.yaml")
-	for _, path := range files {
-		raw, err := os.ReadFile(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var f publishedFile
-		if err := yaml.Unmarshal(raw, &f); err != nil {
-			t.Fatal(err)
-		}
-		for _, c := range f.Cases {
+// TestPublishedFiles keeps the case files honest: each case says where it is from and which rule it is about, no name is there
+// twice, and no word is expected that the API does not have and that would never match.
+func TestPublishedFiles(t *testing.T) {
+	for _, f := range publishedFiles(t) {
+		seen := map[string]bool{}
+		for i := range f.Cases {
+			c := &f.Cases[i]
+			at := f.name + ": " + c.Name
+			switch {
+			case c.Name == "" || seen[c.Name]:
+				t.Errorf("%s: no name, or one that another case has", at)
+			case strings.TrimSpace(c.source(f)) == "":
+				t.Errorf("%s: neither the case nor its file states a source", at)
+			case c.Refused != "":
+			case c.Clock == "" && c.NoClock == "" && len(c.Reasons) == 0:
+				t.Errorf("%s: it is about no clock and no reason", at)
+			case c.Clock == "" && (c.State != "" || c.DueDate != "" || len(c.Says) > 0):
+				t.Errorf("%s: it expects something of a clock that it does not name", at)
+			case (len(c.Reasons) == 0) != (c.MayFill && c.MayHandOut):
+				t.Errorf("%s: a no needs a reason, and a reason a no", at)
+			}
+			seen[c.Name] = true
 			for _, r := range c.Reasons {
 				if _, ok := typepb.Reason_value["REASON_"+r]; !ok {
-					t.Errorf("%s: %s: unknown reason %s", path, c.Name, r)
+					t.Errorf("%s: unknown reason %s", at, r)
 				}
+			}
+			if !slices.IsSorted(c.Reasons) {
+				t.Errorf("%s: reasons %v are not sorted", at, c.Reasons)
+			}
+			if _, ok := compliancepb.Clock_State_value["STATE_"+c.State]; c.State != "" && !ok {
+				t.Errorf("%s: unknown state %s", at, c.State)
+			}
+			if _, ok := compliancepb.Authority_value["AUTHORITY_"+c.Authority]; c.Authority != "" && !ok {
+				t.Errorf("%s: unknown authority %s", at, c.Authority)
 			}
 		}
 	}
