@@ -25,7 +25,7 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 		if err != nil {
 			return err
 		}
-		rows := derivedRows{windows: compliance.WindowsOf(f.packs)}
+		rows := derivedRows{windows: compliance.WindowsOf(f.packs), at: s.clock.Now()}
 		for _, id := range chunk {
 			if _, ok := f.units[id]; !ok {
 				continue
@@ -68,6 +68,7 @@ func (s *Store) recomputeKinds(ctx context.Context, tx pgx.Tx, org tenant.Org, k
 // derivedRows are the rows of some units, column by column.
 type derivedRows struct {
 	windows  compliance.Windows
+	at       time.Time // when they became known
 	units    []uuid.UUID
 	kind     []string
 	size     []string
@@ -112,6 +113,8 @@ func (r *derivedRows) replace(ctx context.Context, tx pgx.Tx, org tenant.Org) er
 		org.UUID, r.units, r.kind, r.size, r.shop, r.host, r.settled, r.lastFill)
 	batch.Queue(`delete from clocks where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
 	batch.Queue(`delete from holds_derived where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
+	batch.Queue(`insert into notice_units (org_id, unit_id, seen, marked) select $1, u.unit_id, $3, $3 from unnest($2::uuid[]) as u (unit_id) order by u.unit_id
+		on conflict (org_id, unit_id) do update set marked = greatest(notice_units.marked, excluded.marked)`, org.UUID, r.units, r.at)
 	r.clocks.queue(batch, org)
 	r.holds.queue(batch, org)
 	return pg.Err(tx.SendBatch(ctx, batch).Close())

@@ -13,6 +13,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"strandline.example/strandline/internal/clock"
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/pg"
 	"strandline.example/strandline/internal/tenant"
@@ -37,12 +38,19 @@ func sub(f fs.FS, dir string) fs.FS {
 // Store is compliance's store. It is safe for concurrent use.
 type Store struct {
 	db    *pg.DB
+	clock clock.Clock
 	packs packCache
 }
 
 // NewStore returns a store on a database. Packs are stored as the bytes they were published as; decode reads them.
 func NewStore(db *pg.DB, decode func(id string, body []byte) (due.Pack, error)) *Store {
-	return &Store{db: db, packs: packCache{decode: decode}}
+	return &Store{db: db, clock: clock.System{}, packs: packCache{decode: decode}}
+}
+
+// Clocked returns the store with another clock than the machine's. What becomes known is told as of when it says.
+func (s *Store) Clocked(c clock.Clock) *Store {
+	s.clock = c
+	return s
 }
 
 // Read runs fn in one snapshot of the org: everything it reads belongs together with the position it reads.

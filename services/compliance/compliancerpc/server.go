@@ -4,8 +4,10 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"sync"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -27,10 +29,12 @@ type Config struct {
 	DB       *pg.DB
 	Clock    clock.Clock
 	Pages    *page.Signer
-	Logger   *slog.Logger             // nil: silent
-	Registry feedpb.FeedServiceClient // the registry's feed
-	History  feedpb.FeedServiceClient // the history's feed
-	Follow   compliance.FollowConfig  // how Run follows; the zero value will do
+	Logger   *slog.Logger                                       // nil: silent
+	Registry feedpb.FeedServiceClient                           // the registry's feed
+	History  feedpb.FeedServiceClient                           // the history's feed
+	Follow   compliance.FollowConfig                            // how Run follows; the zero value will do
+	Poll     time.Duration                                      // how often a stream of notices looks for those that other processes wrote; 0 for a second
+	Looked   func(org tenant.Org, t compliance.Told, err error) // called after each look of Run for what is to be told; for tests
 }
 
 // Server serves ComplianceService and AvailabilityService. Its reads answer from the projection as it stands, or wait for
@@ -39,25 +43,31 @@ type Server struct {
 	compliancepb.UnimplementedComplianceServiceServer
 	compliancepb.UnimplementedAvailabilityServiceServer
 
-	db      *pg.DB
-	clock   clock.Clock
-	pages   *page.Signer
-	follow  compliance.FollowConfig
-	store   *compliancepg.Store
-	applier *compliance.Applier
-	feeds   [2]feedReader
+	db       *pg.DB
+	clock    clock.Clock
+	pages    *page.Signer
+	follow   compliance.FollowConfig
+	store    *compliancepg.Store
+	applier  *compliance.Applier
+	notifier *compliance.Notifier
+	poll     time.Duration
+	feeds    [2]feedReader
 }
 
 // New returns a server. It reads nothing until it is asked or Run.
 func New(c Config) *Server {
 	s := &Server{
-		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack),
+		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack).Clocked(c.Clock),
 		feeds: [2]feedReader{{compliance.Registry, c.Registry}, {compliance.History, c.History}},
 	}
 	if s.follow.Logger == nil {
 		s.follow.Logger = c.Logger
 	}
 	s.applier = compliance.NewApplier(s.store, s.feeds[0], s.feeds[1])
+	s.notifier = compliance.NewNotifier(s.store, c.Clock, c.Logger, c.Looked)
+	if s.poll = c.Poll; s.poll <= 0 {
+		s.poll = time.Second
+	}
 	return s
 }
 
@@ -67,8 +77,28 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 	compliancepb.RegisterAvailabilityServiceServer(r, s)
 }
 
-// Run follows both feeds until ctx ends, and returns nil after all it started has ended.
-func (s *Server) Run(ctx context.Context) error { return s.applier.Follow(ctx, s.follow) }
+// Run follows both feeds until ctx ends, and tells what has become due of the orgs they have, each time that one was pulled: when
+// something has happened there, and in every sweep. It returns nil after all it started has ended.
+func (s *Server) Run(ctx context.Context) error {
+	follow := s.follow
+	var whole sync.Map // orgs that were pulled whole since the beginning
+	follow.Pulled = func(org tenant.Org, p compliance.Position, err error) {
+		if s.follow.Pulled != nil {
+			s.follow.Pulled(org, p, err)
+		}
+		// What is due is told also while a feed cannot be read; but not before it has been read once, after what may have been days.
+		if err == nil {
+			whole.Store(org, true)
+		}
+		if _, ok := whole.Load(org); ok {
+			s.notifier.Wake(org)
+		}
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return s.applier.Follow(ctx, follow) })
+	g.Go(func() error { s.notifier.Run(ctx); return nil })
+	return g.Wait()
+}
 
 // read waits for at_least and runs fn in one snapshot of the org. The position is the snapshot's. An org that the registry has
 // never told of is NOT_FOUND.

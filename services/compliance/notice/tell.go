@@ -66,7 +66,7 @@ type News struct {
 }
 
 // Batch is what Tell works on. Rows hold every row whose next step takes effect by Until, and every row of the units in News. Shops
-// hold every shop for which something is to be done by Until, and those that News places units at.
+// hold every shop for which something is to be done by Until.
 type Batch struct {
 	Told   time.Time // everything up to here was told before
 	Until  time.Time // tell everything up to here
