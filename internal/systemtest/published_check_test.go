@@ -85,6 +85,7 @@ func (c *publishedCase) checkClock(t *testing.T, k *compliancepb.Clock) {
 		}
 	}
 	hours("hours left", k.GetRunningTimeLeft() != nil, k.GetRunningTimeLeft().AsDuration(), c.HoursLeft)
+	hours("hours used", true, k.GetRunningTimeUsed().AsDuration(), c.HoursUsed)
 	hours("hours estimated", true, k.GetRunningTimeEstimated().AsDuration(), c.Estimated.Hours)
 	if c.Waived != nil && (k.GetWaiver() != "") != *c.Waived {
 		t.Errorf("waiver %q, want one: %v", k.GetWaiver(), *c.Waived)

@@ -12,10 +12,14 @@ import (
 )
 
 // sidedPacks are the shipped packs of which every rule needs a published case on each side of its limits.
-const sidedPacks = "us-*.yaml"
+const sidedPacks = "*.yaml"
 
 // sideless are the rules, {pack}/{rule}, without such cases, each with the reason. An entry that is not needed fails the test.
-var sideless = map[string]string{}
+var sideless = map[string]string{
+	"au-cylinders/withdrawn-6351":    "it ends a life that was over before the rule began",
+	"au-cylinders/withdrawn-6351-nz": "it ends a life that was over before the rule began",
+	"gb-cylinders/alloy-not-known":   "what it asks for is done once; it lapses after a hundred years",
+}
 
 // The sides of a limit.
 const (

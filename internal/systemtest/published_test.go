@@ -56,6 +56,7 @@ type publishedCase struct {
 	PhaseIn   string   `yaml:"phaseIn"` // date
 	DivesLeft *int64   `yaml:"divesLeft"`
 	HoursLeft string   `yaml:"hoursLeft"` // 1h30m
+	HoursUsed string   `yaml:"hoursUsed"`
 	FillsLeft *int64   `yaml:"fillsLeft"`
 	Waived    *bool    `yaml:"waived"`
 	Says      []string `yaml:"says"`    // parts of the sentences that explain it

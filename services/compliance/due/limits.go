@@ -96,15 +96,14 @@ func (e *engine) intense(c *Clock, in *Intense) (uuid.UUID, bool) {
 		if want <= 0 {
 			continue
 		}
-		of := func(use int) int64 { return min(e.amountFor(c.Rule, use, m), want) } // so that no sum overflows
-		var sum int64
+		var sum int64 // below want, which is far below what overflows, before each addition
 		from := 0
 		for i, d := range e.dailies {
 			for e.dailies[from].day <= d.day.AddDays(-in.Days) {
-				sum -= of(e.dailies[from].use)
+				sum -= e.amountFor(c.Rule, e.dailies[from].use, m)
 				from++
 			}
-			if sum += of(d.use); sum >= want {
+			if sum += e.amountFor(c.Rule, d.use, m); sum >= want {
 				if best < 0 || i < best {
 					best = i
 				}
