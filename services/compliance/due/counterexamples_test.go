@@ -2,6 +2,7 @@ package due_test
 
 import (
 	"testing"
+	"time"
 
 	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/services/compliance/due"
@@ -100,4 +101,17 @@ func TestPhaseInFreesNothing(t *testing.T) {
 			t.Errorf("%+v", c)
 		}
 	})
+}
+
+// TestHardUseDoesNotOverflow adds the longest running time there is to a little.
+func TestHardUseDoesNotOverflow(t *testing.T) {
+	rule := ruleOf("r", "filter-change", 12, 0)
+	rule.Intense = []due.Intense{{Use: due.Amount{Hours: 10_000 * time.Hour}, Days: 30, Months: 1}}
+	rule.Weights = []due.Weight{{Celsius: 0, Percent: 10_000}}
+	h := newHistory(t, rule).add(1, "2026-01-01", work(due.Pass, "filter-change")).
+		add(2, "2026-01-02", due.Entry{Kind: due.UsageEntry, Amount: due.Amount{Hours: time.Hour}}).
+		add(3, "2026-01-03", due.Entry{Kind: due.UsageEntry, Amount: due.Amount{Hours: 1_000_000 * time.Hour}})
+	if c := h.derive().Clocks[0]; c.DueOn.String() != "2026-02-01" || c.BasisEntry != entryID(3) {
+		t.Errorf("due %s by %s", c.DueOn, c.BasisEntry)
+	}
 }

@@ -96,14 +96,15 @@ func (e *engine) intense(c *Clock, in *Intense) (uuid.UUID, bool) {
 		if want <= 0 {
 			continue
 		}
-		var sum int64 // below want, which is far below what overflows, before each addition
+		of := func(use int) int64 { return min(e.amountFor(c.Rule, use, m), want) } // so that no sum overflows
+		var sum int64
 		from := 0
 		for i, d := range e.dailies {
 			for e.dailies[from].day <= d.day.AddDays(-in.Days) {
-				sum -= e.amountFor(c.Rule, e.dailies[from].use, m)
+				sum -= of(e.dailies[from].use)
 				from++
 			}
-			if sum += e.amountFor(c.Rule, d.use, m); sum >= want {
+			if sum += of(d.use); sum >= want {
 				if best < 0 || i < best {
 					best = i
 				}
