@@ -6,14 +6,14 @@ import "math"
 const block = 91
 
 // discount chooses the half-life, and with it sets the kind's rates and raises the dispersion.
-func (k *Kind) discount(all, peers []series) {
+func (k *Kind) discount(all []series) {
 	best := math.Inf(-1)
 	var chosen Kind
 	var misses float64
 	for _, h := range halfLives {
 		t := *k
 		t.HalfLife = h
-		t.rates(peers)
+		t.rates(all)
 		score, m := t.foretell(all)
 		if score > best {
 			best, chosen, misses = score, t, m
@@ -21,7 +21,7 @@ func (k *Kind) discount(all, peers []series) {
 	}
 	*k = chosen
 	k.Dispersion *= max(1, misses)
-	k.rates(peers)
+	k.rates(all)
 }
 
 // past is the discounted past of a unit: use, exposure, and exposure discounted twice, which the noise of the rate goes with.
@@ -32,9 +32,7 @@ func (k *Kind) past(u *series) (p past) {
 	fade := math.Exp2(-1 / k.HalfLife)
 	for d := u.from; d < Window; d++ {
 		p.fade(fade)
-		if d < u.to {
-			p.add(u.y[d], k.Season[k.months[d]])
-		}
+		p.add(u.y[d], k.Season[k.months[d]])
 	}
 	return p
 }
@@ -52,12 +50,12 @@ func (p *past) add(used, exposure float64) {
 }
 
 // rates sets Mean and Shape by moments: the mean rate, and how much more the units' rates differ than their own noise makes them.
-func (k *Kind) rates(peers []series) {
+func (k *Kind) rates(all []series) {
 	event := k.Dispersion
-	pasts := make([]past, 0, len(peers))
+	pasts := make([]past, 0, len(all))
 	used, exposure, squared := 0.0, 0.0, 0.0
-	for i := range peers {
-		p := k.past(&peers[i])
+	for i := range all {
+		p := k.past(&all[i])
 		if !(p.exposure > 0) {
 			continue
 		}
@@ -96,12 +94,12 @@ func (k *Kind) foretell(all []series) (score, misses float64) {
 	n := 0.0
 	for i := range all {
 		u := &all[i]
-		first := u.to - u.known()/block*block
+		first := Window - u.known()/block*block
 		if first-u.from < block/3 {
 			first += block
 		}
 		var p past
-		for d := u.from; d < u.to; d++ {
+		for d := u.from; d < Window; d++ {
 			if d >= first && (d-first)%block == 0 {
 				rate, _ := k.posterior(p)
 				got, exposure := 0.0, 0.0

@@ -1,10 +1,17 @@
 package forecast
 
-import "strings"
+import (
+	"maps"
+	"slices"
+	"strings"
+)
 
 // Southern says whether the seasons of a time zone are those of the southern half of the earth. A name that is not known counts as
 // northern.
 func Southern(zone string) bool { return southern[zone] }
+
+// SouthernZones returns the names that Southern knows, sorted.
+func SouthernZones() []string { return slices.Sorted(maps.Keys(southern)) }
 
 var southern = func() map[string]bool {
 	out := map[string]bool{}

@@ -20,36 +20,31 @@ type Use struct {
 
 // History is what one unit was used for.
 type History struct {
-	// From is the first day from which on it is known whether the unit was used, To the first day from which on it is not; a
-	// zero To is open. Uses outside count for nothing.
+	// From is the first day from which on it is known whether the unit was used. Uses before it count for nothing.
 	From civil.Date
-	To   civil.Mark
 	Uses []Use
 }
 
 // series is a history as amounts per day of the window: day 0 is the first of it, the last is the day before the one asked about.
 type series struct {
-	from, to int // the days that are known
-	y        []float64
-	total    float64
-	guessed  float64 // the part of total that is an estimate
-	useDays  int     // days with any use
+	from    int // the first day that is known
+	y       []float64
+	total   float64
+	guessed float64 // the part of total that is an estimate
+	useDays int     // days with any use
 }
 
 // seriesOf lays a history out over the window that ends before a day.
 func seriesOf(h *History, on civil.Date) series {
 	start := on - Window
-	s := series{from: min(Window, max(0, int(h.From)-int(start))), to: Window, y: make([]float64, Window)}
-	if !h.To.IsZero() {
-		s.to = min(Window, max(s.from, int(h.To.First())-int(start)))
-	}
+	s := series{from: min(Window, max(0, int(h.From)-int(start))), y: make([]float64, Window)}
 	for _, u := range h.Uses {
 		if !(u.Amount > 0) || math.IsInf(u.Amount, 1) || u.Last < u.First {
 			continue
 		}
 		first, last := int(u.First)-int(start), int(u.Last)-int(start)
 		perDay := u.Amount / float64(last-first+1)
-		for d := max(first, s.from); d <= min(last, s.to-1); d++ {
+		for d := max(first, s.from); d <= min(last, Window-1); d++ {
 			s.y[d] += perDay
 			s.total += perDay
 			if u.Estimated {
@@ -66,7 +61,7 @@ func seriesOf(h *History, on civil.Date) series {
 }
 
 // known says how many days are known.
-func (s *series) known() int { return s.to - s.from }
+func (s *series) known() int { return Window - s.from }
 
 // calendar is the month (0 to 11) of each day of a window.
 type calendar []int8

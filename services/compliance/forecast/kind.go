@@ -43,8 +43,7 @@ type Kind struct {
 	months     calendar
 }
 
-// Learn returns what the uses before a day tell of a kind. The unit asked about is own: season, bursts and half-life are learned from it
-// too, the kind's rate only from the others. Own may be nil.
+// Learn returns what the uses before a day tell of a kind: those of the unit asked about, nil for none, and of others.
 func Learn(own *History, others []History, on civil.Date) *Kind {
 	k := &Kind{On: on, months: monthsFrom(on-Window, Window)}
 	all := make([]series, 0, len(others)+1)
@@ -56,7 +55,6 @@ func Learn(own *History, others []History, on civil.Date) *Kind {
 			k.Used = k.Used || s.total > 0
 		}
 	}
-	peers := all[:k.Units:k.Units]
 	if own != nil {
 		s := seriesOf(own, on)
 		all = append(all, s)
@@ -69,7 +67,7 @@ func Learn(own *History, others []History, on civil.Date) *Kind {
 		event = k.disperse(all, event)
 	}
 	k.Dispersion, k.Unseen = event, unseen(all, k.months)
-	k.discount(all, peers)
+	k.discount(all)
 	return k
 }
 
@@ -101,14 +99,14 @@ func (k *Kind) disperse(all []series, event float64) float64 {
 		for i := range all {
 			u := &all[i]
 			adjusted := 0.0
-			for d := u.from; d < u.to; d++ {
+			for d := u.from; d < Window; d++ {
 				adjusted += k.Season[k.months[d]]
 			}
 			if u.total <= 0 || !(adjusted > 0) {
 				continue
 			}
 			rate := u.total / adjusted
-			for end := u.to; end-span >= u.from; end -= span {
+			for end := Window; end-span >= u.from; end -= span {
 				got, want := 0.0, 0.0
 				for d := end - span; d < end; d++ {
 					got += u.y[d]

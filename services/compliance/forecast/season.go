@@ -28,7 +28,7 @@ func learnSeason(units []series, months calendar, event float64) Season {
 	by := make([]sums, len(units))
 	for i := range units {
 		u := &units[i]
-		for d := u.from; d < u.to; d++ {
+		for d := u.from; d < Window; d++ {
 			by[i].days[months[d]]++
 			by[i].used[months[d]] += u.y[d]
 		}
@@ -84,7 +84,7 @@ func unseen(units []series, months calendar) float64 {
 	var seen [12]float64
 	for d, m := range months {
 		for i := range units {
-			if u := &units[i]; u.total > 0 && d >= u.from && d < u.to {
+			if u := &units[i]; u.total > 0 && d >= u.from {
 				seen[m]++
 				break
 			}

@@ -65,16 +65,17 @@ func (o *Outlook) Sentence(left int64, of Noun, before civil.Date) string {
 
 // basis says what the rate is made from.
 func (o *Outlook) basis() string {
-	others := "what is usual"
-	switch {
-	case o.Peers == 1:
+	if o.OwnWeight >= 0.9 {
+		return "by its own history"
+	}
+	others := fmt.Sprintf("%d other units of its kind", o.Peers)
+	switch o.Peers {
+	case 0:
+		return "by its own history, of which there is little"
+	case 1:
 		others = "one other unit of its kind"
-	case o.Peers > 1:
-		others = fmt.Sprintf("%d other units of its kind", o.Peers)
 	}
 	switch {
-	case o.OwnWeight >= 0.9:
-		return "by its own history"
 	case o.OwnWeight >= 0.5:
 		return "by its own history more than " + others
 	case o.OwnWeight >= 0.1:

@@ -32,7 +32,7 @@ func TestSentence(t *testing.T) {
 		},
 		{
 			old, nil, 1, Fills,
-			"1 fill is left. At 2.2 fills a week at this time of the year, by its own history, it will be used up about 2026-06-03: with a chance of 1 in 20 by 2026-06-01, of 19 in 20 by 2026-06-08. The chance that it is used up before 2026-07-01 is more than 99%. This is an estimate for planning; the limit is judged by what was counted.",
+			"1 fill is left. At 2.3 fills a week at this time of the year, by its own history, it will be used up about 2026-06-03: with a chance of 1 in 20 by 2026-06-01, of 19 in 20 by 2026-06-08. The chance that it is used up before 2026-07-01 is more than 99%. This is an estimate for planning; the limit is judged by what was counted.",
 		},
 		{
 			fresh, peers, 55, Dives,
@@ -52,11 +52,11 @@ func TestSentence(t *testing.T) {
 		},
 		{
 			rare, nil, 3, Fills,
-			"3 fills are left. At less than 0.1 fills a week at this time of the year, by its own history, it will be used up about 2028-08-24: with a chance of 1 in 20 by 2026-12-10, and it may last for more than 10 years. The chance that it is used up before 2026-07-01 is less than 1%. This is an estimate for planning; the limit is judged by what was counted.",
+			"3 fills are left. At less than 0.1 fills a week at this time of the year, by its own history, of which there is little, it will be used up about 2029-02-21: with a chance of 1 in 20 by 2027-01-13, and it may last for more than 10 years. The chance that it is used up before 2026-07-01 is less than 1%. This is an estimate for planning; the limit is judged by what was counted.",
 		},
 		{
 			rare, nil, 60, Fills,
-			"60 fills are left. At less than 0.1 fills a week at this time of the year, by its own history, it is expected to last for more than 10 years. The chance that it is used up before 2026-07-01 is less than 1%. This is an estimate for planning; the limit is judged by what was counted.",
+			"60 fills are left. At less than 0.1 fills a week at this time of the year, by its own history, of which there is little, it is expected to last for more than 10 years. The chance that it is used up before 2026-07-01 is less than 1%. This is an estimate for planning; the limit is judged by what was counted.",
 		},
 		{
 			fresh, nil, 60, Fills,
