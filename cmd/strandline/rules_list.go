@@ -7,20 +7,32 @@ import (
 	"github.com/spf13/cobra"
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	"strandline.example/strandline/services/compliance/packs"
 )
 
 func newRulesListCmd(a *app) *cobra.Command {
 	var asOf, asKnown string
+	var shipped bool
 	cmd := &cobra.Command{
 		Use:   "list",
-		Short: "the rule packs of the org, in their last revision or in the one in force on a day",
+		Short: "the rule packs of the org, as last published or as in force on a day, or those that are shipped",
 		Long: `Without --as-of the last revision of each pack, which may come into force only later. With it the revision in force on that
-day; a pack that has none yet is left out. With --as-known only revisions published by then.`,
+day; a pack that has none yet is left out. With --as-known only revisions published by then.
+
+With --shipped the packs that come with Strandline, whether published or not; no server is needed. 'strandline rules publish --shipped ID'
+puts one in force.`,
 		Example: `  strandline rules list
   strandline rules list --as-of 2026-01-01
-  strandline rules list --as-of 2026-06-01 --as-known 2026-05-01`,
+  strandline rules list --as-of 2026-06-01 --as-known 2026-05-01
+  strandline rules list --shipped`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if shipped {
+				if asOf != "" || asKnown != "" {
+					return usagef("--shipped goes without --as-of and --as-known: it lists what this version comes with")
+				}
+				return a.listShipped()
+			}
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
 				req := &compliancepb.ListRulePacksRequest{Parent: c.Org.Name()}
 				var err error
@@ -31,7 +43,7 @@ day; a pack that has none yet is left out. With --as-known only revisions publis
 				if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, "", dayStart); err != nil {
 					return err
 				}
-				packs, err := pages(ctx, 0, func(ctx context.Context, n int32, token string) ([]*compliancepb.RulePack, string, error) {
+				found, err := pages(ctx, 0, func(ctx context.Context, n int32, token string) ([]*compliancepb.RulePack, string, error) {
 					req.PageSize, req.PageToken = n, token
 					r, err := c.Compliance.ListRulePacks(ctx, req)
 					return r.GetRulePacks(), r.GetNextPageToken(), err
@@ -40,10 +52,10 @@ day; a pack that has none yet is left out. With --as-known only revisions publis
 					return err
 				}
 				if a.json() {
-					return printList(a, packs)
+					return printList(a, found)
 				}
 				t := newTable("id", ">revision", "in force from", ">rules", "~title")
-				for _, p := range packs {
+				for _, p := range found {
 					t.row(lastID(p.GetName()), fmt.Sprint(p.GetRevision()), showDate(p.GetEffectiveDate()), fmt.Sprint(len(p.GetRules())), p.GetTitle())
 				}
 				a.table(t, "No rule packs: without a rule nothing vouches for a unit, and none may be handed out.")
@@ -53,5 +65,38 @@ day; a pack that has none yet is left out. With --as-known only revisions publis
 	}
 	cmd.Flags().StringVar(&asOf, "as-of", "", "the revision in force on this `day` (default the last)")
 	cmd.Flags().StringVar(&asKnown, "as-known", "", "only revisions published by this `instant`")
+	cmd.Flags().BoolVar(&shipped, "shipped", false, "the packs that come with Strandline")
 	return cmd
+}
+
+// listShipped prints the packs that come with Strandline.
+func (a *app) listShipped() error {
+	ids, err := packs.ShippedIDs()
+	if err != nil {
+		return err
+	}
+	var all []*compliancepb.RulePack
+	for _, id := range ids {
+		docs, _, err := packs.Shipped(id)
+		if err != nil {
+			return err
+		}
+		for _, d := range docs {
+			d.Message.Name = "rulePacks/" + d.ID
+			all = append(all, d.Message)
+		}
+	}
+	if a.json() {
+		return printList(a, all)
+	}
+	t := newTable("id", "in force from", ">rules", ">from memory", "~title")
+	for _, p := range all {
+		memory := ""
+		if n := len(fromMemory(p)); n > 0 {
+			memory = fmt.Sprint(n)
+		}
+		t.row(lastID(p.GetName()), showDate(p.GetEffectiveDate()), fmt.Sprint(len(p.GetRules())), memory, p.GetTitle())
+	}
+	a.table(t, "")
+	return nil
 }

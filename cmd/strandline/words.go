@@ -109,7 +109,10 @@ func limitWord(l *compliancepb.Limit) string {
 	}
 	add(l.GetFills(), "fill")
 	text := strings.Join(parts, " or ")
-	if l.GetMonthStamped() {
+	switch {
+	case l.GetMonthStamped() && len(parts) > 1:
+		text = strings.Replace(text, " or ", " to the month's end or ", 1)
+	case l.GetMonthStamped():
 		text += ", to the month's end"
 	}
 	return text
