@@ -172,14 +172,10 @@ func (s *Store) Publish(ctx context.Context, org tenant.Org, id string, effectiv
 			r = last
 			p, err = position(ctx, tx, org)
 			return err
-		case effective < last.Effective:
-			e := errs.New(errs.Invalid, "RULE_PACK_INVALID", fmt.Sprintf("effective_date %s is before %s, that of the pack's revision %d", effective, last.Effective, last.Revision),
-				"effectiveDate", effective.String(), "lastEffectiveDate", last.Effective.String(), "revision", fmt.Sprint(last.Revision))
-			e.Violations = []errs.Violation{{
-				Field: "rule_pack.effective_date", Value: effective.String(), Reason: e.Reason,
-				Description: "must not be before " + last.Effective.String() + ", that of the last revision",
-			}}
-			return e
+		default:
+			if err := tooEarly(effective, last); err != nil {
+				return err
+			}
 		}
 		r = compliance.PackRevision{ID: id, Revision: last.Revision + 1, Effective: effective, Published: change.At, Body: body}
 		digest := sha256.Sum256(body)

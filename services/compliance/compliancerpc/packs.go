@@ -24,12 +24,9 @@ func (s *Server) PublishRulePack(ctx context.Context, req *compliancepb.PublishR
 		return nil, err
 	}
 	id := req.GetRulePackId()
-	if name := req.GetRulePack().GetName(); name != "" && name != resname.PackName(org, id) {
-		return nil, errs.Field("rule_pack.name", name, "leave it empty, or say "+resname.PackName(org, id))
-	}
-	pack, violations := packs.Of(id, "rule_pack", req.GetRulePack())
-	if len(violations) > 0 {
-		return nil, errs.Fields(violations...)
+	pack, err := packOf(org, id, req.GetRulePack())
+	if err != nil {
+		return nil, err
 	}
 	body, err := encodePack(req.GetRulePack())
 	if err != nil {
