@@ -19,13 +19,17 @@ import (
 )
 
 // instants are the present, the recent and the far past, instants at which the three shops have three dates, and days about
-// the effective dates of the packs.
+// the effective dates of the packs, and of waivers.
 func instants(f *feeds) []time.Time {
-	return []time.Time{
+	out := []time.Time{
 		today, today.Add(2 * time.Hour), today.AddDate(0, 0, 3), today.AddDate(0, 0, 4), today.AddDate(0, 3, 0), // into the third revision
 		today.AddDate(0, 0, -1), f.instant(), f.instant(), f.instant(),
 		time.Date(2025, 2, 28, 23, 0, 0, 0, time.UTC), time.Date(2025, 3, 1, 10, 30, 0, 0, time.UTC),
 	}
+	for range min(5, len(f.signed)) { // a moment before a waiver was granted or revoked
+		out = append(out, f.signed[f.rng.IntN(len(f.signed))].Add(-time.Microsecond))
+	}
+	return out
 }
 
 // builtFleet is a fleet with some holds that people placed, and some waivers.
@@ -46,7 +50,7 @@ func builtFleet(t *testing.T, units, entries int) (*world, *feeds) {
 			}
 		}
 	}
-	w.waive(f, 2*units)
+	w.waive(f, units)
 	return w, f
 }
 

@@ -34,6 +34,7 @@ type feeds struct {
 	history  []compliance.Change
 	units    []compliance.Unit
 	kinds    map[uuid.UUID]string
+	signed   []time.Time // when waivers were granted and revoked
 }
 
 func seed(t testing.TB) *rand.Rand {

@@ -33,6 +33,7 @@ func (w *world) grantAt(f *feeds, unit uuid.UUID, rule string, at time.Time, aft
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	f.signed = append(f.signed, at)
 	return got
 }
 
@@ -56,6 +57,7 @@ func (w *world) waive(f *feeds, n int) {
 		if f.rng.IntN(3) == 0 {
 			if end := at.Add(time.Duration(f.rng.IntN(200*24*60)) * time.Minute); end.Before(today) {
 				w.revokeAt(x, end)
+				f.signed = append(f.signed, end)
 			}
 		}
 	}
@@ -149,6 +151,9 @@ func TestWaiverListAgrees(t *testing.T) {
 	t.Parallel()
 	w, f := builtFleet(t, 30, 60)
 	at := today.Add(time.Duration(f.rng.IntN(48)) * time.Hour)
+	for i, u := range f.units { // some end on the day before, or the day, or the day after, where it is one of three dates
+		w.grantAt(f, u.ID, "hours", today.AddDate(0, 0, -10), 0, 9+i%5)
+	}
 	for _, give := range []compliance.WaiverQuery{{At: at}, {At: at, Ended: true}, {At: at, Unit: f.units[1].ID}, {At: at, Unit: f.units[2].ID, Ended: true}, {At: at.AddDate(0, 1, 0)}} {
 		w.read(func(ctx context.Context, r *compliancepg.Reader) error {
 			sets, err := r.Derive(ctx, f.ids(), time.Time{}, time.Time{})
