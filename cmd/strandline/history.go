@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 )
@@ -164,11 +165,28 @@ func usageWords(u *historypb.Usage) string {
 		if r.ReplacementStart != nil {
 			text += fmt.Sprintf("; replaced, the new one starts at %d", r.GetReplacementStart())
 		}
+		if r.GetRollover() > 0 {
+			text += "; began again at zero after " + rolloverWords(r)
+		}
+	}
+	if u.IntakeCelsius != nil {
+		text += fmt.Sprintf(", drawn in at %d °C", u.GetIntakeCelsius())
+	}
+	if u.GetEstimated() {
+		text += " (estimate)"
 	}
 	if u.GetReference() != "" {
 		text += " [" + u.GetReference() + "]"
 	}
 	return text
+}
+
+// rolloverWords says how many counts a reading's meter has.
+func rolloverWords(r *historypb.MeterReading) string {
+	if _, ok := r.GetValue().(*historypb.MeterReading_RunningTime); ok {
+		return showRunning(&durationpb.Duration{Seconds: r.GetRollover()})
+	}
+	return fmt.Sprint(r.GetRollover())
 }
 
 func serviceWords(s *historypb.Service) string {

@@ -90,7 +90,7 @@ func amendmentEntry(c *check, r *sheet.Row) *historypb.Entry {
 		if a.Replacement == nil {
 			return nil
 		}
-	} else if r.Text("dives")+r.Text("hours")+r.Text("fills")+r.Text("activities")+r.Text("outcome")+r.Text("condition")+r.Text("new_date") != "" {
+	} else if r.Text("dives")+r.Text("hours")+r.Text("fills")+r.Text("activities")+r.Text("outcome")+r.Text("condition")+r.Text("new_date")+r.Text("reading")+r.Text("new_start")+r.Text("rollover")+r.Text("estimated")+r.Text("celsius") != "" {
 		r.Problem("void", "the row says that the entry never happened, and what is right instead", "empty this cell, or the others")
 		return nil
 	}
@@ -210,18 +210,26 @@ func (c *check) replacement(r *sheet.Row, t *historypb.Entry, u *knownUnit) (rep
 	switch d := t.GetDetail().(type) {
 	case *historypb.Entry_Usage:
 		usage := proto.Clone(d.Usage).(*historypb.Usage)
-		if has("dives", "hours", "fills") {
-			if usage.GetReading() != nil {
-				r.Problem("dives", "the entry is a meter reading; a spreadsheet cannot correct one", "correct it with 'strandline log amend'")
-				return nil, ""
-			}
+		reading := usage.GetReading()
+		switch {
+		case reading != nil && has("dives", "hours", "fills"):
+			r.Problem("dives", "the entry is a meter reading, not an increment", "write what the meter showed under reading, and leave dives, hours and fills empty")
+			return nil, ""
+		case reading == nil && has("reading", "new_start", "rollover"):
+			r.Problem("reading", "the entry is no meter reading", "write the right number under dives, hours or fills")
+			return nil, ""
+		case has("dives", "hours", "fills"):
 			inc, ok := c.increments(r)
 			if !ok {
 				return nil, ""
 			}
 			usage.Amount = &historypb.Usage_Increment{Increment: inc}
 			content = usageContent(inc)
+		case has("reading", "new_start", "rollover"):
+			c.metered(r, measureOf(reading), reading)
+			content = fmt.Sprintf("%s=%d start=%d rollover=%d", measureOf(reading), shown(reading), reading.GetReplacementStart(), reading.GetRollover())
 		}
+		content += c.circumstances(r, usage)
 		rep.Detail = &historypb.Replacement_Usage{Usage: usage}
 	case *historypb.Entry_Service:
 		s := proto.Clone(d.Service).(*historypb.Service)

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -105,80 +104,6 @@ func (c *check) increments(r *sheet.Row) (*historypb.UsageIncrement, bool) {
 		return nil, false
 	}
 	return inc, true
-}
-
-func usageEntry(c *check, r *sheet.Row) *historypb.Entry {
-	e, u, at, ok := c.begin(r)
-	if !ok {
-		return nil
-	}
-	inc, ok := c.increments(r)
-	if !ok {
-		return nil
-	}
-	ref := r.Text("reference")
-	e.Detail = &historypb.Entry_Usage{Usage: &historypb.Usage{Amount: &historypb.Usage_Increment{Increment: inc}, Reference: ref}}
-	return c.identify(r, e, u, at, ref, usageContent(inc))
-}
-
-func usageContent(inc *historypb.UsageIncrement) string {
-	return fmt.Sprintf("dives=%d hours=%s fills=%d", inc.GetDives(), inc.GetRunningTime().AsDuration(), inc.GetFills())
-}
-
-func meterEntry(c *check, r *sheet.Row) *historypb.Entry {
-	e, u, at, ok := c.begin(r)
-	if !ok {
-		return nil
-	}
-	m := &historypb.MeterReading{}
-	measure := r.Choice("measure", "dives", "hours", "fills")
-	if measure == "" && !r.Bad {
-		r.Need("measure", "write dives, hours or fills")
-	}
-	if r.Text("reading") == "" {
-		r.Need("reading", "write what the meter showed")
-	}
-	if r.Bad {
-		return nil
-	}
-	var content string
-	switch measure {
-	case "hours":
-		h, ok := r.Hours("reading", mostMetered)
-		if !ok {
-			return nil
-		}
-		m.Value = &historypb.MeterReading_RunningTime{RunningTime: durationpb.New(h)}
-		content = "hours=" + h.String()
-		if s, ok := r.Hours("new_start", mostMetered); ok {
-			if s%time.Second != 0 {
-				r.Problem("new_start", "a new meter's first reading is in whole seconds", "round it")
-				return nil
-			}
-			n := int64(s / time.Second)
-			m.ReplacementStart = &n
-		}
-	default:
-		n, ok := r.Whole("reading", 0, mostReading)
-		if !ok {
-			return nil
-		}
-		content = measure + "=" + strconv.FormatInt(n, 10)
-		if measure == "dives" {
-			m.Value = &historypb.MeterReading_Dives{Dives: n}
-		} else {
-			m.Value = &historypb.MeterReading_Fills{Fills: n}
-		}
-		if s, ok := r.Whole("new_start", 0, mostReading); ok {
-			m.ReplacementStart = &s
-		}
-	}
-	if r.Bad {
-		return nil
-	}
-	ref := r.Text("reference")
-	e.Detail = &historypb.Entry_Usage{Usage: &historypb.Usage{Amount: &historypb.Usage_Reading{Reading: m}, Reference: ref}}
-	return c.identify(r, e, u, at, ref, content)
 }
 
 // activities reads a cell that lists activities: "overhaul + visual inspection".

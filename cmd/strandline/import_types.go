@@ -46,6 +46,9 @@ const (
 	colTech   = "technician|tech|done by"
 	colNote   = "note|notes|remark|remarks|comment|comments"
 	colRef    = "reference|ref|rental|rental no|rental number|invoice|ticket"
+	colGuess  = "estimated|estimate|guess|guessed"
+	colDegree = "celsius|intake celsius|intake temperature|intake|temperature"
+	colRolled = "rollover|rolled over|counts|meter counts"
 	colMarked = "marked|mark|stamp|stamped|date marked"
 	colBy     = "provider|station|test station|done at"
 	freeAttr  = "attr:"
@@ -55,7 +58,7 @@ const (
 func historyFields(more ...string) map[string]string {
 	return fieldMap(append([]string{"name", "tag", "unit", "tag", "occurred_time", "date", "shop", "shop", "technician", "technician", "note", "note",
 		"reference", "reference", "dives", "dives", "running_time", "hours", "fills", "fills", "mark_date", "marked", "provider", "provider", "outcome", "outcome",
-		"activities", "activities", "activity", "activity", "condition", "condition", "severity", "severity"}, more...)...)
+		"activities", "activities", "activity", "activity", "condition", "condition", "severity", "severity", "estimated", "estimated", "intake_celsius", "celsius"}, more...)...)
 }
 
 func fieldMap(pairs ...string) map[string]string {
@@ -112,16 +115,16 @@ func init() {
 		},
 		{
 			name: "usage", aliases: []string{"rentals", "rental", "fills", "dives", "hires"},
-			schema:  sheet.Schema{What: "usage", Columns: sheetColumns(colTag, colDate, colTime, "dives|no of dives|number of dives", "hours|running hours|run hours", "fills|no of fills", colRef, colShop, colTech, colNote)},
-			example: []string{"GB-REG-014", "2026-06-05", "16:40", "4", "", "", "R-20931"},
+			schema:  sheet.Schema{What: "usage", Columns: sheetColumns(colTag, colDate, colTime, "dives|no of dives|number of dives", "hours|running hours|run hours", "fills|no of fills", colGuess, colDegree, colRef, colShop, colTech, colNote)},
+			example: []string{"GB-REG-014", "2026-06-05", "16:40", "4", "", "", "no", "", "R-20931"},
 			fields:  historyFields(),
 			history: usageEntry,
 		},
 		{
 			name: "meters", aliases: []string{"meter", "readings"},
-			schema:  sheet.Schema{What: "meter reading", Columns: sheetColumns(colTag, colDate, colTime, "!measure|of|metered", "!reading|value|shows", "new_start|new meter|replaced with", colRef, colShop, colTech, colNote)},
+			schema:  sheet.Schema{What: "meter reading", Columns: sheetColumns(colTag, colDate, colTime, "!measure|of|metered", "!reading|value|shows", "new_start|new meter|replaced with", colRolled, colGuess, colDegree, colRef, colShop, colTech, colNote)},
 			example: []string{"GB-CMP-001", "2026-06-30", "18:00", "hours", "412.5"},
-			fields:  historyFields("dives", "reading", "running_time", "reading", "fills", "reading", "reading", "reading", "replacement_start", "new_start"),
+			fields:  historyFields("dives", "reading", "running_time", "reading", "fills", "reading", "reading", "reading", "replacement_start", "new_start", "rollover", "rollover"),
 			history: meterEntry,
 		},
 		{
@@ -148,9 +151,10 @@ func init() {
 		{
 			name: "amendments", aliases: []string{"amendment", "corrections", "correction"},
 			schema: sheet.Schema{What: "amendment", Columns: sheetColumns(colTag, colDate, colTime, "corrects|corrects reference|wrong reference", "corrects_type|wrong type|type", "corrects_date|wrong date", "corrects_time|wrong time",
-				"!reason|why", "void|never happened", "new_date|right date", "new_time|right time", "dives", "hours", "fills", "activities|activity", "outcome|result", colMarked, colBy, "condition", "severity", colTech, colShop, colNote)},
+				"!reason|why", "void|never happened", "new_date|right date", "new_time|right time", "dives", "hours", "fills", "activities|activity", "outcome|result", colMarked, colBy, "condition", "severity",
+				"reading|value|shows", "new_start|new meter|replaced with", colRolled, colGuess, colDegree, colTech, colShop, colNote)},
 			example: []string{"GB-REG-014", "2026-06-08", "09:15", "R-20931", "", "", "", "typed 40 instead of 4", "", "", "", "4"},
-			fields:  historyFields("activity", "activities", "corrected_entry", "corrects", "reason", "reason"),
+			fields:  historyFields("activity", "activities", "corrected_entry", "corrects", "reason", "reason", "reading", "reading", "replacement_start", "new_start", "rollover", "rollover"),
 			history: amendmentEntry,
 		},
 	}

@@ -108,7 +108,10 @@ func newLogUsageCmd(a *app) *cobra.Command {
 		Short: "dives, running time or fills: so much more, or what the unit's meter shows",
 		Example: `  strandline log usage GB-REG-014 --dives 3 --reference R-20260605-7
   strandline log usage GB-COMP-001 --meter-running-time 1250h
-  strandline log usage GB-CMP-007 --meter-dives 412 --replaced-by-meter-at 0   (the meter was replaced at 412)`,
+  strandline log usage GB-CMP-007 --meter-dives 412 --replaced-by-meter-at 0   (the meter was replaced at 412)
+  strandline log usage GB-CMP-007 --meter-dives 12 --rollover 1000             (three digits: it went past 999)
+  strandline log usage GB-COMP-001 --running-time 4h --celsius 31
+  strandline log usage GB-REG-014 --dives 6 --estimated --note "log lost"`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			usage, err := d.usage(nil)

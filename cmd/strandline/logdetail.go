@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"strconv"
 	"strings"
 	"time"
 
@@ -24,14 +25,16 @@ type detailFlags struct {
 	dives, fills                       int64
 	running, reference                 string
 	meterDives, meterFills, meterStart int64
-	meterRunning                       string
+	meterRunning, rollover             string
+	estimated                          bool
+	celsius                            int32
 
 	activity, outcome, marked, provider string
 	condition, severity                 string
 }
 
 const (
-	usageFlags     = "dives running-time fills meter-dives meter-running-time meter-fills replaced-by-meter-at reference"
+	usageFlags     = "dives running-time fills meter-dives meter-running-time meter-fills replaced-by-meter-at rollover estimated celsius reference"
 	workFlags      = "activity outcome marked provider"
 	conditionFlags = "condition severity"
 )
@@ -45,6 +48,9 @@ func (d *detailFlags) addUsage() {
 	fs.StringVar(&d.meterRunning, "meter-running-time", "", "total running `time` that the unit's meter shows")
 	fs.Int64Var(&d.meterFills, "meter-fills", 0, "total `number` of fills that the unit's meter shows")
 	fs.Int64Var(&d.meterStart, "replaced-by-meter-at", 0, "the meter was replaced: the new one's first `reading` (dives or fills; seconds of running time)")
+	fs.StringVar(&d.rollover, "rollover", "", "the meter went past this `count` since the reading before and began again at zero, for example 1000 (for running time 1000h)")
+	fs.BoolVar(&d.estimated, "estimated", false, "it is an estimate, because a log is missing; it counts in full")
+	fs.Int32Var(&d.celsius, "celsius", 0, "`degrees` Celsius of the air that a compressor drew in, for rules that weigh running time by it")
 	fs.StringVar(&d.reference, "reference", "", "`reference` of your own, for example a rental number")
 }
 
@@ -92,6 +98,9 @@ func (d *detailFlags) usage(u *historypb.Usage) (*historypb.Usage, error) {
 	if set("replaced-by-meter-at") && meters == 0 && u.GetReading() == nil {
 		return nil, usagef("--replaced-by-meter-at goes with the old meter's last reading, for example --meter-dives 412")
 	}
+	if set("rollover") && meters == 0 && u.GetReading() == nil {
+		return nil, usagef("--rollover goes with what the meter shows now, for example --meter-dives 12 --rollover 1000")
+	}
 	if increment {
 		i := u.GetIncrement()
 		if i == nil {
@@ -114,7 +123,7 @@ func (d *detailFlags) usage(u *historypb.Usage) (*historypb.Usage, error) {
 	if meters > 0 {
 		r := &historypb.MeterReading{}
 		if old := u.GetReading(); old != nil {
-			r.ReplacementStart = old.ReplacementStart
+			r.ReplacementStart, r.Rollover = old.ReplacementStart, old.Rollover
 		}
 		switch {
 		case set("meter-dives"):
@@ -133,10 +142,41 @@ func (d *detailFlags) usage(u *historypb.Usage) (*historypb.Usage, error) {
 	if set("replaced-by-meter-at") {
 		u.GetReading().ReplacementStart = &d.meterStart
 	}
+	if set("rollover") {
+		var err error
+		if u.GetReading().Rollover, err = parseRollover(u.GetReading(), d.rollover); err != nil {
+			return nil, err
+		}
+	}
+	if set("estimated") {
+		u.Estimated = d.estimated
+	}
+	if set("celsius") {
+		u.IntakeCelsius = &d.celsius
+	}
 	if set("reference") {
 		u.Reference = d.reference
 	}
 	return u, nil
+}
+
+// parseRollover reads how many counts a reading's meter has: a number, and for running time whole seconds written as a duration.
+func parseRollover(r *historypb.MeterReading, text string) (int64, error) {
+	if _, ok := r.GetValue().(*historypb.MeterReading_RunningTime); ok {
+		t, err := parseRunning("rollover", text)
+		if err != nil {
+			return 0, err
+		}
+		if t.GetNanos() != 0 {
+			return 0, usagef("--rollover %q: want whole seconds, for example 1000h", text)
+		}
+		return t.GetSeconds(), nil
+	}
+	n, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || n < 0 {
+		return 0, usagef("--rollover %q: want how many counts the meter has, for example 1000; 0 takes a rollover back", text)
+	}
+	return n, nil
 }
 
 func (d *detailFlags) service(s *historypb.Service) (*historypb.Service, error) {

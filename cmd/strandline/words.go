@@ -118,17 +118,34 @@ func limitWord(l *compliancepb.Limit) string {
 	return text
 }
 
-// leftWord prints what a clock has left of its usage limits.
+// leftWord prints what a clock has left of its usage limits, and how much of what was used is an estimate.
 func leftWord(c *compliancepb.Clock) string {
 	var parts []string
+	add := func(left, guessed, used string) {
+		if guessed != "" {
+			left += fmt.Sprintf(" (%s of %s are estimates)", guessed, used)
+		}
+		parts = append(parts, left)
+	}
+	count := func(left, guessed, used int64, unit string) {
+		text := ""
+		if guessed > 0 {
+			text = fmt.Sprint(guessed)
+		}
+		add(plural(left, unit), text, plural(used, unit))
+	}
 	if c.DivesLeft != nil {
-		parts = append(parts, plural(c.GetDivesLeft(), "dive"))
+		count(c.GetDivesLeft(), c.GetDivesEstimated(), c.GetDivesUsed(), "dive")
 	}
 	if d := c.GetRunningTimeLeft(); d != nil {
-		parts = append(parts, showRunning(d))
+		guessed := ""
+		if g := c.GetRunningTimeEstimated(); g.AsDuration() > 0 {
+			guessed = showRunning(g)
+		}
+		add(showRunning(d), guessed, showRunning(c.GetRunningTimeUsed()))
 	}
 	if c.FillsLeft != nil {
-		parts = append(parts, plural(c.GetFillsLeft(), "fill"))
+		count(c.GetFillsLeft(), c.GetFillsEstimated(), c.GetFillsUsed(), "fill")
 	}
 	return strings.Join(parts, ", ")
 }
