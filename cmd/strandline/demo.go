@@ -129,7 +129,7 @@ func (r *demoRun) createOrg(ctx context.Context, op *clients) error {
 }
 
 // demoShipped are the shipped rule packs that the demo's shops answer to. Others are for other places and trades.
-var demoShipped = []string{"us-cylinders", "us-diving-operations"}
+var demoShipped = []string{"au-cylinders", "gb-cylinders", "us-cylinders", "us-diving-operations"}
 
 // publish publishes the shipped rule packs that the demo's shops answer to, and the demo's own.
 func (r *demoRun) publish(ctx context.Context) error {

@@ -379,43 +379,6 @@ func usedOf(c *compliancepb.Clock) string {
 	return strings.Join(parts, ", ")
 }
 
-func (d *demoReport) printHolds(a *app, width int) {
-	if len(d.holds) == 0 {
-		a.printf("  Nothing.\n")
-		return
-	}
-	t := newTable("since", "unit", "shop", "~for")
-	for i := 0; i < len(d.holds); {
-		h := d.holds[i]
-		var why, lifts []string
-		n := i
-		for ; n < len(d.holds) && d.holds[n].GetAssetTag() == h.GetAssetTag(); n++ {
-			hold := d.holds[n].GetHold()
-			why = append(why, hold.GetReason())
-			for _, c := range hold.GetClearedBy() {
-				if c = strings.ReplaceAll(c, "-", " "); !slices.Contains(lifts, c) {
-					lifts = append(lifts, c)
-				}
-			}
-		}
-		i = n
-		joint := " or "
-		if len(why) > 1 {
-			joint = " and "
-		}
-		if len(lifts) > 0 {
-			why = append(why, "Lifted by: "+strings.Join(lifts, joint)+".")
-		}
-		tag := h.GetAssetTag()
-		if h.GetHostTag() != "" {
-			tag += " in " + h.GetHostTag()
-		}
-		since := h.GetHold().GetOpenTime().AsTime().In(d.zoneOf(h.GetShop())).Format(time.DateOnly)
-		t.row(since, tag, lastID(h.GetShop()), strings.Join(why, " "))
-	}
-	t.write(a.out, "  ", width)
-}
-
 // kindWords prints a kind in the plural.
 func kindWords(kind string) string {
 	if kind == "bcd" {

@@ -114,3 +114,52 @@ func TestDemoIsCoveredByRules(t *testing.T) {
 		t.Error("some unit is under no rule")
 	}
 }
+
+// The demo's fleet answers for the day of the report, for a day before it, and as known before anything of it was recorded.
+func TestDemoAtInstants(t *testing.T) {
+	data := t.TempDir()
+	demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
+	due := func(flags ...string) string {
+		o := command(t, nil, append([]string{"due", "--data", data, "--limit", "0"}, flags...)...)
+		if o.code != exitOK {
+			t.Fatalf("%v: exit code %d\n%s", flags, o.code, o.err)
+		}
+		return o.stdout
+	}
+	for _, tt := range []struct {
+		flags     []string
+		want, not string
+	}{
+		{[]string{"--as-of", "2026-11-20", "--as-known", "2026-11-22"}, "2026-10-31  overdue *  US-CYL-004 ", "no such unit"},
+		{[]string{"--as-of", "2026-10-31", "--as-known", "2026-11-22"}, "2026-10-31  due        US-CYL-004 ", "overdue *  US-CYL-004 "},
+		{[]string{"--as-of", "2026-11-20", "--as-known", "2026-11-20"}, "By date: nothing is due", "US-CYL-004"}, // brought in on the 21st
+	} {
+		got := due(tt.flags...)
+		// Columns are as wide as what is in them.
+		if squeezed := strings.Join(strings.Fields(got), " "); !strings.Contains(squeezed, strings.Join(strings.Fields(tt.want), " ")) || strings.Contains(squeezed, tt.not) {
+			t.Errorf("due %v does not say %q, or says %q:\n%s", tt.flags, tt.want, tt.not, got)
+		}
+	}
+}
+
+func TestLiftsAll(t *testing.T) {
+	t.Parallel()
+	a, b, ab, abc, cd := []string{"visual-inspection"}, []string{"hydrostatic-test"}, []string{"visual-inspection", "hydrostatic-test"},
+		[]string{"inspection", "visual-inspection", "hydrostatic-test"}, []string{"inspection", "overhaul"}
+	for _, tt := range []struct {
+		give [][]string
+		want string
+	}{
+		{nil, ""},
+		{[][]string{nil}, ""},
+		{[][]string{ab}, "visual inspection or hydrostatic test"},
+		{[][]string{a, b}, "visual inspection and hydrostatic test"},
+		{[][]string{abc, ab}, "visual inspection or hydrostatic test"},
+		{[][]string{ab, ab, nil}, "visual inspection or hydrostatic test"},
+		{[][]string{ab, cd}, "visual inspection or hydrostatic test; and inspection or overhaul"},
+	} {
+		if got := liftsAll(tt.give); got != tt.want {
+			t.Errorf("%v: %q, want %q", tt.give, got, tt.want)
+		}
+	}
+}
