@@ -17,18 +17,18 @@ import (
 // looked for.
 func (e *engine) phaseIn(c *Clock, rev int, others []Clock) {
 	r := c.Rule
-	if r.PhaseInDays <= 0 || r.Authority == Law || r.EndOfLife {
+	if r.phaseInDays() <= 0 {
 		return
 	}
-	start, looser := e.since(rev, r)
+	start, other := e.since(rev, r)
 	since := e.facts.Commissioned
 	known := !c.AnchorDate.IsZero()
 	if known && c.AnchorDate.First() >= start || !known && since.IsZero() || !since.IsZero() && since.First() >= start {
 		return // the work, or the unit, came after the rule; or nothing tells which came first
 	}
 	day := phaseDay(start, r, e.in.Unit)
-	if looser >= 0 {
-		if day = min(day, e.freeUntil(c, looser, others)); day < start {
+	if other >= 0 {
+		if day = min(day, e.freeUntil(c, other, others)); day < start {
 			return
 		}
 	}
@@ -92,21 +92,30 @@ func phaseDay(start civil.Date, r *Rule, unit uuid.UUID) civil.Date {
 	return start.AddDays(int(h % uint64(r.PhaseInDays)))
 }
 
-// since returns from when the rule has been there for the unit, at least as tight as it is now: the first day of the unbroken run of
-// revisions that say so. looser is the revision before that run if it has the rule too, and -1 otherwise.
-func (e *engine) since(rev int, r *Rule) (start civil.Date, looser int) {
+// since returns from when the rule has been there for the unit, at least as tight as it is now and phased in over at least as many
+// days: the first day of the unbroken run of revisions that say so. other is the revision before that run if it has the rule too, and
+// -1 otherwise.
+func (e *engine) since(rev int, r *Rule) (start civil.Date, other int) {
 	start = e.revisions[rev].from
 	for i := rev - 1; i >= 0 && e.revisions[i].pack.ID == e.revisions[rev].pack.ID; i-- {
 		before := e.revisions[i].pack.rule(r.ID)
 		switch {
 		case before == nil || !before.Scope.covers(e.facts, &e.stay):
 			return start, -1
-		case !before.asTightAs(r):
+		case !before.asTightAs(r) || before.phaseInDays() < r.phaseInDays():
 			return start, i
 		}
 		start = e.revisions[i].from
 	}
 	return start, -1
+}
+
+// phaseInDays returns over how many days the rule is phased in, 0 for at once.
+func (r *Rule) phaseInDays() int {
+	if r.Authority == Law || r.EndOfLife {
+		return 0
+	}
+	return r.PhaseInDays
 }
 
 func (p *Pack) rule(id string) *Rule {

@@ -28,7 +28,7 @@ func (o *oracle) phased(u int, p *wPack, k wRule, c running, l *limits, until ti
 		if i < 0 || !q.rules[i].covers(o.w.units[u], o.stay(u, o.at).jurisdiction) {
 			break
 		}
-		if k.stricter(q.rules[i]) {
+		if k.stricter(q.rules[i]) || k.days() > q.rules[i].days() {
 			looser, was = q, q.rules[i]
 			break
 		}
@@ -76,6 +76,14 @@ func (o *oracle) phased(u int, p *wPack, k wRule, c running, l *limits, until ti
 	if c.from.y == 0 || l.limit != [3]int64{} {
 		l.spared = day
 	}
+}
+
+// days is over how many days the rule is phased in.
+func (k wRule) days() int {
+	if k.authority == "law" || k.life {
+		return 0
+	}
+	return k.phaseIn
 }
 
 // stricter says whether anything in the rule can block a unit that the rule as it was before does not.
