@@ -16,7 +16,7 @@ import (
 
 func newRulesCmd(a *app) *cobra.Command {
 	cmd := &cobra.Command{Use: "rules", Short: "rule packs: what has to be done to which gear how often, and who says so", Args: noSuchCommand, RunE: needsCommand}
-	cmd.AddCommand(newRulesCheckCmd(a), newRulesPublishCmd(a), newRulesListCmd(a), newRulesShowCmd(a))
+	cmd.AddCommand(newRulesCheckCmd(a), newRulesTryCmd(a), newRulesPublishCmd(a), newRulesListCmd(a), newRulesShowCmd(a))
 	return cmd
 }
 

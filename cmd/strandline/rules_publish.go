@@ -32,7 +32,7 @@ the maker's manual win, and what is from memory says so.`,
 		Args:        words,
 		Annotations: map[string]string{writes: "yes"},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			docs, err := a.packsToPublish(args, id, shipped)
+			docs, err := a.packsOf("publish", args, id, shipped)
 			if err != nil {
 				return err
 			}
@@ -45,11 +45,11 @@ the maker's manual win, and what is from memory says so.`,
 	return cmd
 }
 
-// packsToPublish returns the packs that a command line means.
-func (a *app) packsToPublish(args []string, id string, shipped []string) (docs []packs.Document, err error) {
+// packsOf returns the packs that a command line means, which it wants to publish or try.
+func (a *app) packsOf(verb string, args []string, id string, shipped []string) (docs []packs.Document, err error) {
 	switch {
 	case len(args) == 0 && len(shipped) == 0:
-		return nil, usagef("what to publish? Name a FILE, or a shipped pack with --shipped")
+		return nil, usagef("what to %s? Name a FILE, or a shipped pack with --shipped", verb)
 	case len(shipped) > 0 && (len(args) > 0 || id != ""):
 		return nil, usagef("--shipped goes without a FILE and without --id")
 	}
@@ -80,11 +80,19 @@ func (a *app) packsToPublish(args []string, id string, shipped []string) (docs [
 	return f.docs, problemsFound(f)
 }
 
+// ownPack refuses a pack that names another org.
+func (c *clients) ownPack(d packs.Document) error {
+	if d.Org == "" || d.Org == c.Org.ID {
+		return nil
+	}
+	return errs.Field("name", "orgs/"+d.Org+"/rulePacks/"+d.ID, "the pack is for another org: pass --org "+d.Org+", or name it rulePacks/"+d.ID)
+}
+
 // publishPacks publishes packs in order. Of several none is published unless each would be.
 func (a *app) publishPacks(ctx context.Context, c *clients, docs []packs.Document, dryRun bool) error {
 	for _, d := range docs {
-		if d.Org != "" && d.Org != c.Org.ID {
-			return errs.Field("name", "orgs/"+d.Org+"/rulePacks/"+d.ID, "the pack is for another org: pass --org "+d.Org+", or name it rulePacks/"+d.ID)
+		if err := c.ownPack(d); err != nil {
+			return err
 		}
 	}
 	passes := []bool{true, false}
