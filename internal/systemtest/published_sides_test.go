@@ -1,6 +1,7 @@
 package systemtest
 
 import (
+	"fmt"
 	"io/fs"
 	"slices"
 	"strings"
@@ -21,14 +22,26 @@ var sideless = map[string]string{
 	"gb-cylinders/alloy-not-known":   "what it asks for is done once; it lapses after a hundred years",
 }
 
-// The sides of a limit.
+// The sides of a limit. A limit in months is asked for on both; which one it is, the rule's own, that for hard use, that with evidence or
+// that of storage, stands before the side.
 const (
-	lastDay  = "its last day of use, on which it does not block"
-	dayAfter = "the day after its last day of use, on which it blocks"
+	lastDay  = "the last day of use, on which it does not block"
+	dayAfter = "the day after the last day of use, on which it blocks"
 	lastOne  = " left: the last one"
 	noneLeft = " left: none"
-	extended = "evidence that lengthens its interval"
-	usedHard = "use that is hard enough for its shorter limit"
+	lapsed   = "evidence on record that has lapsed"
+	notYet   = ", one use less than calls for it"
+	hardEdge = ", the very use that calls for it"
+	inTime   = " performed with it, as many days apart as may be"
+	tooLate  = " performed a day too late"
+)
+
+// The limits in months that a rule may have.
+const (
+	ownLimit      = "its limit"
+	hardLimit     = "its limit for hard use"
+	evidenceLimit = "its limit with evidence"
+	storageLimit  = "its limit of storage"
 )
 
 // sides holds, for each rule {pack}/{rule}, the sides of its limits on which a case stands.
@@ -44,13 +57,15 @@ func (m sides) add(c *publishedCase, req *compliancepb.EvaluateRequest, s *compl
 		m[c.Clock] = map[string]bool{}
 	}
 	met := m[c.Clock]
+	r := ruleOf(req, c.Clock)
+	which := effective(r, k)
 	if d := k.GetDueDate(); d != nil && c.DueDate != "" {
 		due := time.Date(int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay()), 0, 0, 0, 0, time.UTC)
-		switch on := localDate(req, k.GetUnit()); {
+		switch on := localDate(req, k.GetUnit(), req.GetInstant().AsTime()); {
 		case on.Equal(due) && !k.GetBlocking():
-			met[lastDay] = true
+			met[which+": "+lastDay] = true
 		case on.Equal(due.AddDate(0, 0, 1)) && k.GetBlocking():
-			met[dayAfter] = true
+			met[which+": "+dayAfter] = true
 		}
 	}
 	usage := func(measure string, asserted bool, left, one int64) {
@@ -65,28 +80,86 @@ func (m sides) add(c *publishedCase, req *compliancepb.EvaluateRequest, s *compl
 	usage("dives", c.DivesLeft != nil, k.GetDivesLeft(), 1)
 	usage("fills", c.FillsLeft != nil, k.GetFillsLeft(), 1)
 	usage("hours", c.HoursLeft != "", int64(k.GetRunningTimeLeft().AsDuration()), int64(time.Hour))
-	if r := ruleOf(req, c.Clock); r != nil {
-		if e := r.GetExtendedBy(); e != nil && k.GetLimit().GetMonths() == e.GetMonths() {
-			met[extended] = true
+	if e := r.GetExtendedBy(); e != nil && which == ownLimit {
+		for _, at := range performances(req, k.GetUnit(), e.GetActivity()) {
+			if at.Before(req.GetInstant().AsTime()) {
+				met[lapsed] = true
+			}
 		}
-		if slices.ContainsFunc(r.GetConditionalLimits(), func(l *compliancepb.ConditionalLimit) bool { return applies(k.GetLimit(), r.GetLimit(), l.GetLimit()) }) {
-			met[usedHard] = true
+	}
+	m.addCompanions(c.Clock, req, r, k)
+	for i, l := range r.GetConditionalLimits() {
+		hard, left := hardName(r, i), l.GetIntensity().GetDives()-k.GetDivesUsed()
+		if fills := l.GetIntensity().GetFills(); fills > 0 {
+			left = fills - k.GetFillsUsed()
+		}
+		switch {
+		case left == 0 && which == hardLimit:
+			met[hard+hardEdge] = true
+		case left == 1 && which == ownLimit:
+			met[hard+notYet] = true
 		}
 	}
 }
 
-// applies says whether the limits in effect have become those of a condition where that differs from the rule's own.
-func applies(effective, own, conditional *compliancepb.Limit) bool {
-	return conditional.GetMonths() > 0 && effective.GetMonths() == conditional.GetMonths() && own.GetMonths() != conditional.GetMonths() ||
-		conditional.GetDives() > 0 && effective.GetDives() == conditional.GetDives() && own.GetDives() != conditional.GetDives() ||
-		conditional.GetFills() > 0 && effective.GetFills() == conditional.GetFills() && own.GetFills() != conditional.GetFills() ||
-		conditional.GetRunningTime() != nil && effective.GetRunningTime().AsDuration() == conditional.GetRunningTime().AsDuration() &&
-			own.GetRunningTime().AsDuration() != conditional.GetRunningTime().AsDuration()
+// hardName names a conditional limit of a rule.
+func hardName(r *compliancepb.Rule, i int) string {
+	if in := r.GetConditionalLimits()[i].GetIntensity(); in.GetFills() > 0 {
+		return fmt.Sprintf("%d fills in %d days", in.GetFills(), in.GetDays())
+	} else {
+		return fmt.Sprintf("%d dives in %d days", in.GetDives(), in.GetDays())
+	}
 }
 
-// localDate returns the civil date of a request's instant where a unit is, as midnight UTC.
-func localDate(req *compliancepb.EvaluateRequest, unit string) time.Time {
-	at := req.GetInstant().AsTime()
+// effective says which of a rule's limits in months is the one in effect.
+func effective(r *compliancepb.Rule, k *compliancepb.Clock) string {
+	months := k.GetLimit().GetMonths()
+	hard := func(l *compliancepb.ConditionalLimit) bool { return l.GetLimit().GetMonths() == months }
+	switch {
+	case months == r.GetLimit().GetMonths():
+		return ownLimit
+	case slices.ContainsFunc(r.GetConditionalLimits(), hard):
+		return hardLimit
+	case r.GetExtendedBy() != nil && r.GetExtendedBy().GetMonths() == months:
+		return evidenceLimit
+	case r.GetStorage() != nil && r.GetStorage().GetMonths() == months:
+		return storageLimit
+	}
+	return "no limit of the rule"
+}
+
+// performances returns when one of some activities was performed on a unit, by entry.
+func performances(req *compliancepb.EvaluateRequest, unit string, activities ...string) map[string]time.Time {
+	out := map[string]time.Time{}
+	for _, e := range req.GetEntries() {
+		did := append([]string{e.GetTest().GetActivity()}, e.GetService().GetActivities()...)
+		if e.GetUnit() == unit && slices.ContainsFunc(did, func(a string) bool { return slices.Contains(activities, a) }) {
+			out[e.GetId()] = e.GetOccurredTime().AsTime()
+		}
+	}
+	return out
+}
+
+// addCompanions notes the cases in which a companion came on the last day that counts, and a day too late.
+func (m sides) addCompanions(rule string, req *compliancepb.EvaluateRequest, r *compliancepb.Rule, k *compliancepb.Clock) {
+	for _, with := range r.GetCompanions() {
+		for entry, at := range performances(req, k.GetUnit(), append([]string{r.GetActivity()}, r.GetSatisfiedBy()...)...) {
+			for _, other := range performances(req, k.GetUnit(), with.GetActivity()) {
+				a, b := localDate(req, k.GetUnit(), at), localDate(req, k.GetUnit(), other)
+				counts := strings.HasSuffix(k.GetAnchorEntry(), entry)
+				switch days := int32(a.Sub(b).Abs().Hours() / 24); {
+				case days == with.GetWithinDays() && counts:
+					m[rule][with.GetActivity()+inTime] = true
+				case days == with.GetWithinDays()+1 && !counts:
+					m[rule][with.GetActivity()+tooLate] = true
+				}
+			}
+		}
+	}
+}
+
+// localDate returns the civil date of an instant where a unit is, as midnight UTC.
+func localDate(req *compliancepb.EvaluateRequest, unit string, at time.Time) time.Time {
 	zone := time.UTC
 	for _, u := range req.GetUnits() {
 		if u.GetUnit() != unit {
@@ -123,8 +196,12 @@ func ruleOf(req *compliancepb.EvaluateRequest, rule string) *compliancepb.Rule {
 // wanted returns the sides on which a rule needs a case.
 func wanted(r *compliancepb.Rule) (out []string) {
 	l := r.GetLimit()
-	if l.GetMonths() > 0 {
-		out = append(out, lastDay, dayAfter)
+	for which, has := range map[string]bool{
+		ownLimit: l.GetMonths() > 0, evidenceLimit: r.GetExtendedBy() != nil, storageLimit: r.GetStorage() != nil, hardLimit: len(r.GetConditionalLimits()) > 0,
+	} {
+		if has {
+			out = append(out, which+": "+lastDay, which+": "+dayAfter)
+		}
 	}
 	for measure, limited := range map[string]bool{"dives": l.GetDives() > 0, "fills": l.GetFills() > 0, "hours": l.GetRunningTime() != nil} {
 		if limited {
@@ -132,10 +209,13 @@ func wanted(r *compliancepb.Rule) (out []string) {
 		}
 	}
 	if r.GetExtendedBy() != nil {
-		out = append(out, extended)
+		out = append(out, lapsed)
 	}
-	if len(r.GetConditionalLimits()) > 0 {
-		out = append(out, usedHard)
+	for _, with := range r.GetCompanions() {
+		out = append(out, with.GetActivity()+inTime, with.GetActivity()+tooLate)
+	}
+	for i := range r.GetConditionalLimits() {
+		out = append(out, hardName(r, i)+hardEdge, hardName(r, i)+notYet)
 	}
 	slices.Sort(out)
 	return out
