@@ -22,6 +22,8 @@ import (
 //   - a hold blocks while it is open; one for missing history of a rule speaks through its clock;
 //   - retirement and a commissioning yet to come block.
 //
+// A unit's day is that of its own shop. A part goes by the day at its host's, so sets that are not together are among $6.
+//
 // $1 org, $2 instant, $3 shops, $4 the day at each, $5 horizon in days, $6 units that are counted otherwise.
 const countFleet = `with recursive day (shop, today) as (
 	select * from unnest($3::text[], $4::date[])
@@ -62,7 +64,7 @@ where u.living and u.commissioned and u.unit_id <> all ($6)
 group by u.shop, u.kind`
 
 // Fleet counts the units of the fleet at an instant, by the shop they are at and their kind, and returns the org's shops.
-// Units to which something happened since, or whose parts that is true of, are derived and counted one by one.
+// Units to which something happened since, or whose parts that is true of or are at another shop, are derived and counted one by one.
 func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[compliance.CountKey]compliance.Counts, map[string]compliance.Shop, error) {
 	shops, err := readShops(ctx, r.tx, r.org, nil)
 	if err != nil {
@@ -74,15 +76,18 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 	}
 	out := map[compliance.CountKey]compliance.Counts{}
 	covers := covered(packs, at)
-	late, err := r.lateSets(ctx, at, !covers)
+	ids, dates := make([]string, 0, len(shops)), make([]*time.Time, 0, len(shops))
+	days := map[civil.Date]bool{}
+	for id, s := range shops {
+		day := civil.In(at, zone(s.Zone))
+		ids, dates = append(ids, id), append(dates, dayOf(day))
+		days[day] = true
+	}
+	late, err := r.otherwise(ctx, at, !covers, len(days) > 1)
 	if err != nil {
 		return nil, nil, err
 	}
 	if covers {
-		ids, dates := make([]string, 0, len(shops)), make([]*time.Time, 0, len(shops))
-		for id, s := range shops {
-			ids, dates = append(ids, id), append(dates, dayOf(civil.In(at, zone(s.Zone))))
-		}
 		rows, err := r.tx.Query(ctx, countFleet, r.org.UUID, at, ids, dates, horizon, append([]uuid.UUID{}, late...))
 		if err != nil {
 			return nil, nil, pg.Err(err)
@@ -112,14 +117,18 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 	return out, shops, nil
 }
 
-// lateSets returns the units to which something happened after an instant and the hosts they are fitted to; every unit if
-// all is set.
-func (r *Reader) lateSets(ctx context.Context, at time.Time, all bool) ([]uuid.UUID, error) {
-	query, args := `with recursive late (unit_id, host_id) as (
+// otherwise returns the units that cannot be counted in sets, and the hosts they are fitted to: those to which something happened
+// after an instant; with apart, those that are at another shop than their host, whose days may differ; every unit if all is set. Registry
+// keeps sets together, but its feed tells of a transfer unit by unit.
+func (r *Reader) otherwise(ctx context.Context, at time.Time, all, apart bool) ([]uuid.UUID, error) {
+	query, args := `with recursive other (unit_id, host_id) as (
 			select unit_id, host_id from p_units where org_id = $1 and settled > $2
 		union
-			select u.unit_id, u.host_id from late as l join p_units as u on u.org_id = $1 and u.unit_id = l.host_id
-		) select unit_id from late`, []any{r.org.UUID, at}
+			select p.unit_id, p.host_id from p_units as p join p_units as h on $3 and h.org_id = $1 and h.unit_id = p.host_id
+			where p.org_id = $1 and p.host_id is not null and p.shop <> h.shop
+		union
+			select u.unit_id, u.host_id from other as o join p_units as u on u.org_id = $1 and u.unit_id = o.host_id
+		) select unit_id from other`, []any{r.org.UUID, at, apart}
 	if all {
 		query, args = `select unit_id from p_units where org_id = $1`, args[:1]
 	}

@@ -77,7 +77,8 @@ func (s *set) says(at time.Time, ready bool, shown ...due.Code) {
 		if err != nil {
 			return err
 		}
-		if got := counts[compliance.CountKey{Shop: "shop", Kind: "regulator-set"}].Ready == 1; got != ready {
+		shop := s.host.Placements[len(s.host.Placements)-1].Shop
+		if got := counts[compliance.CountKey{Shop: shop, Kind: "regulator-set"}].Ready == 1; got != ready {
 			s.t.Errorf("counted at %v: ready %v, want %v", at, got, ready)
 		}
 		return nil
@@ -152,6 +153,23 @@ func TestPartStopsTheSet(t *testing.T) {
 		s.says(today, true)
 		s.f.record(due.Entry{Unit: s.host.ID, Occurred: today.AddDate(0, 0, -2), Kind: due.UsageEntry, Amount: due.Amount{Dives: 1}})
 		s.says(today, false, due.UsageLimitReached)
+	})
+	t.Run("transferred, and the part's move is yet to come", func(t *testing.T) {
+		t.Parallel()
+		s := readySet(t)
+		// The first of June at the old shop, still the last of May at the new one.
+		s.f.register(compliance.Change{Shop: &compliance.Shop{ID: "west", Zone: "Pacific/Pago_Pago", Jurisdiction: "US"}})
+		s.f.record(due.Entry{Unit: s.part.ID, Occurred: today.AddDate(-1, 0, -1), Kind: due.Work, Activities: []string{"overhaul"}, Outcome: due.Pass})
+		s.says(today.AddDate(0, 0, -2), true)
+		s.says(today, false, due.DateLimitPassed)
+		s.host.Placements = append(s.host.Placements, compliance.Placement{Shop: "west", From: today.AddDate(0, 0, -1)})
+		s.f.register(compliance.Change{Unit: ptr(s.host)})
+		s.says(today, true)
+		s.says(today.Add(2*time.Hour), false, due.DateLimitPassed)
+		s.part.Placements = s.host.Placements
+		s.f.register(compliance.Change{Unit: ptr(s.part)})
+		s.says(today, true)
+		s.says(today.Add(2*time.Hour), false, due.DateLimitPassed)
 	})
 	t.Run("amended before its entry came", func(t *testing.T) {
 		t.Parallel()
