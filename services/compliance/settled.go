@@ -19,17 +19,19 @@ func Settled(in due.Input) time.Time {
 			last = t
 		}
 	}
-	for i := range in.Entries {
-		switch e := &in.Entries[i]; {
-		case e.Kind == due.Amendment:
-			// It says what was true all along, whenever it was made.
-			if e.Correct != nil {
-				see(e.Correct.Occurred)
+	in.All(func(entries []due.Entry) {
+		for i := len(entries) - 1; i >= 0; i-- { // the latest are last, as a rule: then little is asked of the fittings
+			switch e := &entries[i]; {
+			case e.Kind == due.Amendment:
+				// It says what was true all along, whenever it was made.
+				if e.Correct != nil {
+					see(e.Correct.Occurred)
+				}
+			case e.Unit == in.Unit || e.Kind == due.UsageEntry && (e.Reading || e.Occurred.After(last) && fittedTo(in.Fittings, in.Unit, e.Unit, e.Occurred)):
+				see(e.Occurred)
 			}
-		case e.Unit == in.Unit || e.Kind == due.UsageEntry && (e.Reading || e.Occurred.After(last) && fittedTo(in.Fittings, in.Unit, e.Unit, e.Occurred)):
-			see(e.Occurred)
 		}
-	}
+	})
 	for i := range in.Waivers {
 		if w := &in.Waivers[i]; w.Unit == in.Unit {
 			see(w.Granted)

@@ -36,9 +36,11 @@ type engine struct {
 	facts     *Facts
 	stay      Stay // at the instant, or the last
 
+	order      order                // of the events
 	events     []event              // the unit's entries, and the usage of what it was fitted to
 	amended    map[uuid.UUID]*Entry // by corrected entry: the amendment that holds
 	fittings   fittingIndex         // empty if the unit was never fitted to anything
+	residence  residence            // the last answer about them
 	meters     []meter              // last readings
 	uses       []use                // what the unit went through
 	totals     []total              // totals[i] is the sum of the uses before i
@@ -96,8 +98,8 @@ func (e *engine) derive(in *Input, at, known time.Time) Derived {
 
 // forget drops every reference into the input, so that pooled memory does not keep it alive.
 func (e *engine) forget() {
-	e.in, e.facts, e.stay = nil, nil, Stay{}
-	clear(e.events)
+	e.in, e.facts, e.stay, e.events = nil, nil, Stay{}, nil
+	e.order.forget()
 	clear(e.amended)
 	clear(e.performed)
 	clear(e.passes)
@@ -113,7 +115,7 @@ func (e *engine) happened(t time.Time) bool { return e.at.IsZero() || !t.After(e
 func (e *engine) wasKnown(t time.Time) bool { return e.known.IsZero() || !t.After(e.known) }
 
 func (e *engine) indexFittings() {
-	e.fittings = e.fittings[:0]
+	e.fittings, e.residence = e.fittings[:0], residence{}
 	fitted := false
 	for i := range e.in.Fittings {
 		f := &e.in.Fittings[i]
@@ -130,42 +132,47 @@ func (e *engine) indexFittings() {
 }
 
 // collect applies the amendments and gathers the events that matter to the unit, in the order they happened; those of one
-// instant by id. A condemnation counts even if it was amended away, and so does one that only an amendment told of.
+// instant by id. A condemnation counts even if it was amended away, and so does one that only an amendment told of. Of what the
+// unit was never fitted to, or not then, only meter readings matter: later ones are compared with them.
 func (e *engine) collect(d *Derived) {
-	e.events = e.events[:0]
+	e.order.reset()
 	var condemned event
-	condemn := func(id uuid.UUID, said *Entry) {
-		if said.Kind != Work || said.Outcome != Condemned || !e.happened(said.Occurred) {
-			return
-		}
-		ev := event{id: id, unit: e.in.Unit, at: said.Occurred, entry: said}
-		if condemned.entry == nil || compareEvents(&ev, &condemned) < 0 {
-			condemned = ev
-		}
+	e.in.All(func(entries []Entry) { e.amend(entries, &condemned) })
+	e.in.All(func(entries []Entry) { e.gather(entries, &condemned) })
+	e.events = e.order.sorted()
+	if condemned.entry != nil {
+		d.Holds = append(d.Holds, condemnation(&condemned))
 	}
-	amendments := false
-	for i := range e.in.Entries {
-		a := &e.in.Entries[i]
+}
+
+// amend notes the amendments that hold.
+func (e *engine) amend(entries []Entry, condemned *event) {
+	for i := range entries {
+		a := &entries[i]
 		if a.Kind != Amendment || !e.wasKnown(a.Recorded) {
 			continue
 		}
-		amendments = true
 		if other := e.amended[a.Corrects]; other == nil || amendmentHolds(a, other) {
 			e.amended[a.Corrects] = a
 		}
 		if a.Correct != nil && a.Unit == e.in.Unit {
-			condemn(a.Corrects, a.Correct)
+			e.condemn(a.Corrects, a.Correct, condemned)
 		}
 	}
-	sorted := true
-	for i := range e.in.Entries {
-		entry := &e.in.Entries[i]
+}
+
+// gather adds the events of entries as they stand after amendments.
+func (e *engine) gather(entries []Entry, condemned *event) {
+	e.order.next()
+	amendments := len(e.amended) > 0
+	for i := range entries {
+		entry := &entries[i]
 		own := entry.Unit == e.in.Unit
 		if entry.Kind == Amendment || !own && len(e.fittings) == 0 || !e.wasKnown(entry.Recorded) {
 			continue
 		}
 		if own {
-			condemn(entry.ID, entry)
+			e.condemn(entry.ID, entry, condemned)
 		}
 		said := entry
 		if amendments {
@@ -175,19 +182,24 @@ func (e *engine) collect(d *Derived) {
 				}
 			}
 		}
-		if !e.happened(said.Occurred) || !own && said.Kind != UsageEntry {
+		if !e.happened(said.Occurred) {
 			continue
 		}
-		e.events = append(e.events, event{id: entry.ID, unit: entry.Unit, at: said.Occurred, entry: said})
-		if n := len(e.events); n > 1 && compareEvents(&e.events[n-2], &e.events[n-1]) > 0 {
-			sorted = false
+		if !own && (said.Kind != UsageEntry || !said.Reading && !e.fitted(entry.Unit, said.Occurred)) {
+			continue
 		}
+		e.order.add(event{id: entry.ID, unit: entry.Unit, at: said.Occurred, entry: said})
 	}
-	if !sorted {
-		slices.SortFunc(e.events, func(a, b event) int { return compareEvents(&a, &b) })
+}
+
+// condemn notes the first condemnation.
+func (e *engine) condemn(id uuid.UUID, said *Entry, first *event) {
+	if said.Kind != Work || said.Outcome != Condemned || !e.happened(said.Occurred) {
+		return
 	}
-	if condemned.entry != nil {
-		d.Holds = append(d.Holds, condemnation(&condemned))
+	ev := event{id: id, unit: e.in.Unit, at: said.Occurred, entry: said}
+	if first.entry == nil || compareEvents(&ev, first) < 0 {
+		*first = ev
 	}
 }
 
@@ -197,13 +209,6 @@ func amendmentHolds(a, b *Entry) bool {
 		return c > 0
 	}
 	return compareIDs(a.ID, b.ID) > 0
-}
-
-func compareEvents(a, b *event) int {
-	if c := a.at.Compare(b.at); c != 0 {
-		return c
-	}
-	return compareIDs(a.id, b.id)
 }
 
 // clocks builds the clocks of every revision's rules that cover the unit.

@@ -71,7 +71,9 @@ func compareIDs(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) }
 // fittingIndex answers HostAt by binary search: fittings in the order of compareFittings.
 type fittingIndex []Fitting
 
-func (x fittingIndex) hostAt(part uuid.UUID, at time.Time) (host uuid.UUID, ok bool) {
+// hostAt returns the host of a part at an instant, and until when that is the answer: exclusive, and no later than the next fitting
+// of the part begins. The answer is the same from the instant on until then.
+func (x fittingIndex) hostAt(part uuid.UUID, at time.Time) (host uuid.UUID, ok bool, until time.Time) {
 	lo, hi := 0, len(x)
 	for lo < hi { // the first fitting of a later part, or of this part from a later instant
 		mid := int(uint(lo+hi) >> 1)
@@ -82,25 +84,58 @@ func (x fittingIndex) hostAt(part uuid.UUID, at time.Time) (host uuid.UUID, ok b
 			lo = mid + 1
 		}
 	}
+	until = forever
+	if lo < len(x) && x[lo].Part == part {
+		until = x[lo].From
+	}
 	for i := lo - 1; i >= 0 && x[i].Part == part; i-- {
-		if x[i].To.IsZero() || at.Before(x[i].To) {
-			return x[i].Host, true
+		if x[i].To.IsZero() {
+			return x[i].Host, true, until
+		}
+		if at.Before(x[i].To) {
+			return x[i].Host, true, earlier(until, x[i].To)
 		}
 	}
-	return uuid.UUID{}, false
+	return uuid.UUID{}, false, until
 }
 
-// within says whether part is fitted to host at an instant, directly or through other units.
-func (x fittingIndex) within(part, host uuid.UUID, at time.Time) bool {
+// within says whether part is fitted to host at an instant, directly or through other units, and until when that is the answer.
+func (x fittingIndex) within(part, host uuid.UUID, at time.Time) (in bool, until time.Time) {
+	until = forever
 	for range maxDepth {
-		h, ok := x.hostAt(part, at)
+		h, ok, to := x.hostAt(part, at)
+		until = earlier(until, to)
 		if !ok {
-			return false
+			return false, until
 		}
 		if h == host {
-			return true
+			return true, until
 		}
 		part = h
 	}
-	return false
+	return false, until
+}
+
+// residence is an answer of within for the unit and one host.
+type residence struct {
+	host        uuid.UUID
+	in          bool
+	from, until time.Time // until is exclusive
+}
+
+// fitted says whether the unit was fitted to a host at an instant, directly or through other units. Uses come mostly in order, so
+// that most answers are the one before.
+func (e *engine) fitted(host uuid.UUID, at time.Time) bool {
+	if r := &e.residence; r.host != host || at.Before(r.from) || !at.Before(r.until) {
+		r.host, r.from = host, at
+		r.in, r.until = e.fittings.within(e.in.Unit, host, at)
+	}
+	return e.residence.in
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }

@@ -300,8 +300,17 @@ type Input struct {
 	Unit     uuid.UUID
 	Units    []Facts
 	Entries  []Entry
+	Shared   [][]Entry // more entries, of any unit: slices that several inputs have in common, so that none copies them
 	Fittings []Fitting
 	Packs    []Pack
 	Holds    []ManualHold
 	Waivers  []Waiver
+}
+
+// All calls fn with every slice of entries there is.
+func (in *Input) All(fn func(entries []Entry)) {
+	fn(in.Entries)
+	for _, entries := range in.Shared {
+		fn(entries)
+	}
 }

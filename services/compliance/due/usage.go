@@ -54,7 +54,7 @@ func (e *engine) measure(d *Derived) {
 		if ev.entry.Reading {
 			amount, before, back = e.read(ev)
 		}
-		if ev.unit != d.Unit && !e.fittings.within(d.Unit, ev.unit, ev.at) {
+		if ev.unit != d.Unit && ev.entry.Reading && !e.fitted(ev.unit, ev.at) { // increments were gathered only if it was
 			continue
 		}
 		if back {
