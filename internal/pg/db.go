@@ -47,6 +47,7 @@ func Open(ctx context.Context, c Config) (*DB, error) {
 	}
 	params := pc.ConnConfig.RuntimeParams
 	params["search_path"] = c.Schema + ", " + extensionSchema
+	params["jit"] = "off" // statements are short; compiling one costs more than it runs
 	params["application_name"] = "strandline"
 	if c.Application != "" {
 		params["application_name"] = c.Application

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"regexp"
 	"time"
 
 	"github.com/google/uuid"
@@ -52,6 +53,28 @@ func (db *DB) ReadOrg(ctx context.Context, org tenant.Org, fn func(ctx context.C
 	begin := "begin isolation level repeatable read read only; set local strandline.org = '" + org.UUID.String() + "'"
 	return db.run(ctx, begin, open{org: org.UUID, readOnly: true}, fn)
 }
+
+// Snapshot names the state that a ReadOrg sees, for others to see the same with ReadOrgAt while the transaction is open.
+func Snapshot(ctx context.Context, tx pgx.Tx) (id string, err error) {
+	err = tx.QueryRow(ctx, `select pg_export_snapshot()`).Scan(&id)
+	return id, Err(err)
+}
+
+// ReadOrgAt is ReadOrg in a transaction of its own that sees the state of a snapshot. It never joins an open transaction, and waits for a
+// connection while the pool has none: whoever holds one must be able to go on without it.
+func (db *DB) ReadOrgAt(ctx context.Context, org tenant.Org, snapshot string, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	if org.UUID == uuid.Nil {
+		return errs.New(errs.Internal, "INTERNAL", "a transaction needs an org")
+	}
+	if !snapshotID.MatchString(snapshot) {
+		return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("%q is no snapshot", snapshot))
+	}
+	begin := "begin isolation level repeatable read read only; set transaction snapshot '" + snapshot + "'; set local strandline.org = '" + org.UUID.String() + "'"
+	return db.run(context.WithValue(ctx, openKey{db}, nil), begin, open{org: org.UUID, readOnly: true}, fn)
+}
+
+// snapshotID is what PostgreSQL calls a snapshot, so that it can be printed into a statement that takes no parameter.
+var snapshotID = regexp.MustCompile(`^[0-9A-F]+(-[0-9A-F]+)*$`)
 
 // AcrossOrgs runs fn in a read-only transaction without an org. Only tables whose policy says so show rows in it: heads,
 // and the registry's orgs.

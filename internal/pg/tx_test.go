@@ -290,6 +290,59 @@ func (c *trips) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQue
 }
 func (*trips) TraceQueryEnd(context.Context, *pgx.Conn, pgx.TraceQueryEndData) {}
 
+// TestReadOrgAtSeesTheSameState reads through a second connection what the first one sees, after others have written more; with the first
+// one's context, which carries its transaction.
+func TestReadOrgAtSeesTheSameState(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t).Open(t, notes)
+	for _, org := range []tenant.Org{reef, wreck} {
+		if err := put(t.Context(), db, org, "early"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	count := func(ctx context.Context, tx pgx.Tx) (n int) {
+		if err := tx.QueryRow(ctx, `select count(*) from notes`).Scan(&n); err != nil {
+			t.Error(err)
+		}
+		return n
+	}
+	err := db.ReadOrg(t.Context(), reef, func(ctx context.Context, first pgx.Tx) error {
+		snapshot, err := pg.Snapshot(ctx, first)
+		if err != nil {
+			return err
+		}
+		if err := put(t.Context(), db, reef, "late"); err != nil {
+			return err
+		}
+		return db.ReadOrgAt(ctx, reef, snapshot, func(ctx context.Context, second pgx.Tx) error {
+			if first == second {
+				t.Error("it joined the transaction")
+			}
+			if n := count(ctx, second); n != 1 {
+				t.Errorf("%d rows, want the one of the snapshot and of the org", n)
+			}
+			if _, err := second.Exec(ctx, `delete from notes`); err == nil {
+				t.Error("it wrote")
+			}
+			return nil
+		})
+	})
+	if err != nil {
+		t.Error(err)
+	}
+	if n := len(bodies(t, db, reef)); n != 2 {
+		t.Errorf("%d rows afterwards", n)
+	}
+	for _, snapshot := range []string{"", "'; reset role; --", "00000003-0000001B-1 "} {
+		if err := db.ReadOrgAt(t.Context(), reef, snapshot, func(context.Context, pgx.Tx) error { return nil }); errs.As(err).Kind != errs.Internal {
+			t.Errorf("%q: %v", snapshot, err)
+		}
+	}
+	if err := db.ReadOrgAt(t.Context(), reef, "00000003-0000001B-1", func(context.Context, pgx.Tx) error { return nil }); err == nil {
+		t.Error("a snapshot that is gone was read")
+	}
+}
+
 func TestBeginAndTheOrgAreOneTrip(t *testing.T) {
 	t.Parallel()
 	var c trips

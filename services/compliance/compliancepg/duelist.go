@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
@@ -203,7 +204,7 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 // unsettled returns the units to which something happened after an instant; every unit if all is set. Those retired by
 // then are left out, and those that were at another shop, if one is given, or are of another kind.
 func (r *Reader) unsettled(ctx context.Context, q compliance.DueQuery, all bool) ([]uuid.UUID, error) {
-	where, args := `org_id = $1 and (retired is null or retired > $2)`, []any{r.org.UUID, q.At}
+	where, args := `(retired is null or retired > $2)`, []any{r.org.UUID, q.At}
 	arg := func(v any) string {
 		args = append(args, v)
 		return "$" + strconv.Itoa(len(args))
@@ -217,12 +218,7 @@ func (r *Reader) unsettled(ctx context.Context, q compliance.DueQuery, all bool)
 	if q.Shop != "" {
 		where += ` and (shop = ` + arg(q.Shop) + ` or settled > $2)` // where it is now says nothing of where it was
 	}
-	rows, err := r.tx.Query(ctx, `select unit_id from p_units where `+where, args...)
-	if err != nil {
-		return nil, pg.Err(err)
-	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-	return ids, pg.Err(err)
+	return unitIDs(ctx, r.tx, where, args...)
 }
 
 // dueDerived returns the rows of unsettled units after the query's key, in no order.
@@ -232,11 +228,9 @@ func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool
 		return nil, err
 	}
 	var out []compliance.DueRow
-	for chunk := range slices.Chunk(ids, recomputeChunk) {
-		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, false)
-		if err != nil {
-			return nil, err
-		}
+	var adding sync.Mutex
+	err = r.eachChunk(ctx, ids, false, func(f *facts, chunk []uuid.UUID) error {
+		var found []compliance.DueRow
 		for _, id := range chunk {
 			d := due.Derive(f.input(id, false), q.At, q.Known)
 			u := f.units[id]
@@ -249,11 +243,15 @@ func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool
 				if !ok || q.After != nil && key.Compare(*q.After) <= 0 {
 					continue
 				}
-				out = append(out, compliance.DueRow{Key: key, Clock: d.Clocks[i], On: on, Tag: f.tags[id], Kind: u.Kind, Shop: d.Stay.Shop, Host: d.Host})
+				found = append(found, compliance.DueRow{Key: key, Clock: d.Clocks[i], On: on, Tag: f.tags[id], Kind: u.Kind, Shop: d.Stay.Shop, Host: d.Host})
 			}
 		}
-	}
-	return out, nil
+		adding.Lock()
+		out = append(out, found...)
+		adding.Unlock()
+		return nil
+	})
+	return out, err
 }
 
 // hostTags fills in the tags of hosts.

@@ -93,54 +93,6 @@ func (c *entryColumns) insert(ctx context.Context, tx pgx.Tx, org tenant.Org) er
 	return pg.Err(err)
 }
 
-// readEntries returns the entries of units, by unit, in no particular order.
-func readEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
-	rows, err := tx.Query(ctx, `select unit_id, entry_id, occurred, recorded, kind, dives, hours, fills, meter, replaced, replacement, activities, outcome,
-			marked_on, marked_month, condition, pull, corrects, correct::text, rollover, estimated, celsius
-		from p_entries where org_id = $1 and unit_id = any ($2)`, org.UUID, units)
-	if err != nil {
-		return nil, pg.Err(err)
-	}
-	out := make(map[uuid.UUID][]due.Entry, len(units))
-	var e due.Entry
-	var kind, meter, outcome int16
-	var hours, replacement int64
-	var marked *time.Time
-	var month bool
-	var corrects *uuid.UUID
-	var correct *string
-	var celsius *int16
-	_, err = pgx.ForEachRow(rows, []any{
-		&e.Unit, &e.ID, &e.Occurred, &e.Recorded, &kind, &e.Amount.Dives, &hours, &e.Amount.Fills, &meter, &e.Replaced, &replacement, &e.Activities,
-		&outcome, &marked, &month, &e.Condition, &e.Pull, &corrects, &correct,
-		&e.Rollover, &e.Estimated, &celsius,
-	}, func() error {
-		row := e
-		row.Occurred, row.Recorded = row.Occurred.UTC(), row.Recorded.UTC()
-		row.Kind, row.Outcome, row.Amount.Hours = due.Kind(kind), due.Outcome(outcome), time.Duration(hours)
-		if meter != 0 {
-			row.Reading, row.Meter, row.Replacement = true, due.Measure(meter), amountOf(replacement, due.Measure(meter))
-		}
-		if celsius != nil {
-			row.Celsius, row.HasCelsius = *celsius, true
-		}
-		row.Mark = markOf(marked, month)
-		if corrects != nil {
-			row.Corrects = *corrects
-		}
-		if correct != nil {
-			var r replacementRow
-			if err := json.Unmarshal([]byte(*correct), &r); err != nil {
-				return err
-			}
-			row.Correct = r.entry(row)
-		}
-		out[row.Unit] = append(out[row.Unit], row)
-		return nil
-	})
-	return out, pg.Err(err)
-}
-
 // replacementRow is an amendment's replacement as it is stored.
 type replacementRow struct {
 	Occurred    time.Time `json:"occurred"`

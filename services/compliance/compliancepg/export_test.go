@@ -2,6 +2,8 @@ package compliancepg
 
 import (
 	"context"
+	"slices"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -10,5 +12,30 @@ import (
 
 // Entries returns the stored entries of units.
 func (r *Reader) Entries(ctx context.Context, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
-	return readEntries(ctx, r.tx, r.org, units)
+	stored, err := readEntries(ctx, r.tx, r.org, units)
+	out := map[uuid.UUID][]due.Entry{}
+	for unit, h := range stored {
+		out[unit] = slices.Concat(h...)
+	}
+	return out, err
+}
+
+// EachUnit derives every unit of the fleet at the end of all that is known, and calls fn with each, by several goroutines at a time.
+func (r *Reader) EachUnit(ctx context.Context, fn func(d *due.Derived)) error {
+	units, err := unitIDs(ctx, r.tx, "true", r.org.UUID)
+	if err != nil {
+		return err
+	}
+	return r.eachChunk(ctx, units, false, func(f *facts, chunk []uuid.UUID) error {
+		for _, id := range chunk {
+			d := due.Derive(f.input(id, false), time.Time{}, time.Time{})
+			fn(&d)
+		}
+		return nil
+	})
+}
+
+// EachChunk is eachChunk, which tells fn the tags of each chunk, as loaded.
+func (r *Reader) EachChunk(ctx context.Context, units []uuid.UUID, fn func(chunk []uuid.UUID, tags map[uuid.UUID]string) error) error {
+	return r.eachChunk(ctx, units, false, func(f *facts, chunk []uuid.UUID) error { return fn(chunk, f.tags) })
 }

@@ -2,8 +2,8 @@ package compliancepg
 
 import (
 	"context"
-	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
@@ -101,20 +101,26 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 			return nil, nil, pg.Err(err)
 		}
 	}
-	for chunk := range slices.Chunk(late, recomputeChunk) {
-		sets, err := r.Derive(ctx, chunk, at, time.Time{})
-		if err != nil {
-			return nil, nil, err
-		}
-		for _, s := range sets {
+	var adding sync.Mutex
+	err = r.eachChunk(ctx, late, true, func(f *facts, chunk []uuid.UUID) error {
+		counted := map[compliance.CountKey]compliance.Counts{}
+		for _, id := range chunk {
+			s := f.set(id, at, time.Time{})
 			k := compliance.CountKey{Shop: s.Self.Stay.Shop, Kind: s.Kind}
 			if c := compliance.Count(s, at, horizon); c.Units > 0 {
-				c.Add(out[k])
-				out[k] = c
+				c.Add(counted[k])
+				counted[k] = c
 			}
 		}
-	}
-	return out, shops, nil
+		adding.Lock()
+		defer adding.Unlock()
+		for k, c := range counted {
+			c.Add(out[k])
+			out[k] = c
+		}
+		return nil
+	})
+	return out, shops, err
 }
 
 // otherwise returns the units that cannot be counted in sets, and the hosts they are fitted to: those to which something happened
@@ -130,7 +136,7 @@ func (r *Reader) otherwise(ctx context.Context, at time.Time, all, apart bool) (
 			select u.unit_id, u.host_id from other as o join p_units as u on u.org_id = $1 and u.unit_id = o.host_id
 		) select unit_id from other`, []any{r.org.UUID, at, apart}
 	if all {
-		query, args = `select unit_id from p_units where org_id = $1`, args[:1]
+		return unitIDs(ctx, r.tx, "true", r.org.UUID)
 	}
 	rows, err := r.tx.Query(ctx, query, args...)
 	if err != nil {

@@ -15,7 +15,7 @@ import (
 	"strandline.example/strandline/services/compliance/due"
 )
 
-const selectManual = `select hold_id, unit_id, reason, blocks, placed, placer, lifted, lifter, lift_reason from holds_manual `
+const selectManual = `select h.hold_id, h.unit_id, h.reason, h.blocks, h.placed, h.placer, h.lifted, h.lifter, h.lift_reason from holds_manual as h `
 
 func scanManual(row pgx.CollectableRow) (h due.ManualHold, err error) {
 	var id uuid.UUID
@@ -28,7 +28,7 @@ func scanManual(row pgx.CollectableRow) (h due.ManualHold, err error) {
 
 // readManualHolds returns the holds that people placed on units, by unit, lifted ones too.
 func readManualHolds(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.ManualHold, error) {
-	rows, err := tx.Query(ctx, selectManual+`where org_id = $1 and unit_id = any ($2) order by hold_id`, org.UUID, units)
+	rows, err := tx.Query(ctx, selectManual+`join `+keys("$2")+` on h.unit_id = k.unit_id where h.org_id = $1 order by h.hold_id`, org.UUID, units)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
@@ -103,7 +103,7 @@ func readManual(ctx context.Context, tx pgx.Tx, org tenant.Org, unit uuid.UUID, 
 	if err != nil || key.String() != id {
 		return due.ManualHold{}, errs.Missing(name)
 	}
-	rows, err := tx.Query(ctx, selectManual+`where org_id = $1 and hold_id = $2 and unit_id = $3`, org.UUID, key, unit)
+	rows, err := tx.Query(ctx, selectManual+`where h.org_id = $1 and h.hold_id = $2 and h.unit_id = $3`, org.UUID, key, unit)
 	if err != nil {
 		return due.ManualHold{}, pg.Err(err)
 	}

@@ -2,6 +2,7 @@ package compliancepg
 
 import (
 	"context"
+	"encoding/json"
 	"maps"
 	"slices"
 	"sync"
@@ -21,7 +22,7 @@ import (
 type facts struct {
 	units   map[uuid.UUID]due.Facts
 	tags    map[uuid.UUID]string
-	entries map[uuid.UUID][]due.Entry
+	entries map[uuid.UUID]history
 	hosts   map[uuid.UUID][]due.Fitting // by part
 	parts   map[uuid.UUID][]due.Fitting // by host
 	holds   map[uuid.UUID][]due.ManualHold
@@ -62,7 +63,7 @@ func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 // name. Hosts are followed to any depth, and parts too if asked for: a set's answer needs its parts, a part's clocks only its hosts.
 func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool) ([]uuid.UUID, error) {
 	rows, err := tx.Query(ctx, `with recursive down (unit_id) as (
-			select * from unnest($2::uuid[])
+			select * from `+keys("$2")+`
 		union
 			select f.part_id from down as d join p_fittings as f on $3 and f.org_id = $1 and f.host_id = d.unit_id
 		), up (unit_id) as (
@@ -100,40 +101,41 @@ func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, uni
 // loadUnits loads the facts of units, with their models and shops.
 func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) error {
 	rows, err := tx.Query(ctx, `select u.unit_id, u.tag, u.serial, u.own_size, u.attributes, u.manufactured_on, u.manufactured_month, u.commissioned_on,
-			u.commissioned_month, u.retired, u.placements, u.model, m.kind, m.maker, m.size, m.attributes
-		from p_units as u left join p_models as m on m.org_id = $1 and m.model = u.model
-		where u.org_id = $1 and u.unit_id = any ($2)`, org.UUID, ids)
+			u.commissioned_month, u.retired, u.placements, u.model
+		from `+keys("$2")+` join p_units as u on u.org_id = $1 and u.unit_id = k.unit_id`, org.UUID, ids)
 	if err != nil {
 		return pg.Err(err)
 	}
-	type pair struct {
-		unit  compliance.Unit
-		model compliance.Model
-	}
-	var found []pair
-	_, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (struct{}, error) {
-		var p pair
-		var made, since, retired *time.Time
-		var madeMonth, sinceMonth bool
-		var kind, maker, size *string
-		if err := row.Scan(&p.unit.ID, &p.unit.Tag, &p.unit.Serial, &p.unit.Size, &p.unit.Attributes, &made, &madeMonth, &since, &sinceMonth, &retired,
-			&p.unit.Placements, &p.unit.Model, &kind, &maker, &size, &p.model.Attributes); err != nil {
-			return struct{}{}, err
+	found := make([]compliance.Unit, 0, len(ids))
+	var u compliance.Unit
+	var made, since, retired *time.Time
+	var madeMonth, sinceMonth bool
+	var attrs, places []byte
+	if _, err = pgx.ForEachRow(rows, []any{
+		&u.ID, &u.Tag, &u.Serial, &u.Size, &attrs, &made, &madeMonth, &since, &sinceMonth, &retired, &places, &u.Model,
+	}, func() error {
+		next := u
+		next.Manufactured, next.Commissioned, next.Retired = markOf(made, madeMonth), markOf(since, sinceMonth), instantOf(retired)
+		if string(attrs) != "{}" {
+			if err := json.Unmarshal(attrs, &next.Attributes); err != nil {
+				return err
+			}
 		}
-		if kind == nil {
-			return struct{}{}, errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit of a model it does not have", "model", p.unit.Model)
+		if err := json.Unmarshal(places, &next.Placements); err != nil {
+			return err
 		}
-		p.model.ID, p.model.Kind, p.model.Maker, p.model.Size = p.unit.Model, *kind, *maker, *size
-		p.unit.Manufactured, p.unit.Commissioned, p.unit.Retired = markOf(made, madeMonth), markOf(since, sinceMonth), instantOf(retired)
-		found = append(found, p)
-		return struct{}{}, nil
-	})
-	if err != nil {
+		found = append(found, next)
+		return nil
+	}); err != nil {
 		return pg.Err(err)
+	}
+	models, err := readModels(ctx, tx, org, found)
+	if err != nil {
+		return err
 	}
 	names := map[string]struct{}{}
-	for _, p := range found {
-		for _, at := range p.unit.Placements {
+	for i := range found {
+		for _, at := range found[i].Placements {
 			names[at.Shop] = struct{}{}
 		}
 	}
@@ -147,11 +149,42 @@ func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []
 		}
 	}
 	f.units, f.tags = make(map[uuid.UUID]due.Facts, len(found)), make(map[uuid.UUID]string, len(found))
-	for _, p := range found {
-		f.units[p.unit.ID] = compliance.Facts(p.unit, p.model, shops, zone)
-		f.tags[p.unit.ID] = p.unit.Tag
+	for _, u := range found {
+		f.units[u.ID] = compliance.Facts(u, models[u.Model], shops, zone)
+		f.tags[u.ID] = u.Tag
 	}
 	return nil
+}
+
+// readModels returns the models of units by id, all of which must be there.
+func readModels(ctx context.Context, tx pgx.Tx, org tenant.Org, units []compliance.Unit) (map[string]compliance.Model, error) {
+	out := map[string]compliance.Model{}
+	var ids []string
+	for i := range units {
+		if _, ok := out[units[i].Model]; !ok {
+			out[units[i].Model] = compliance.Model{}
+			ids = append(ids, units[i].Model)
+		}
+	}
+	rows, err := tx.Query(ctx, `select m.model, m.kind, m.maker, m.size, m.attributes
+		from unnest($2::text[]) as k (model) join p_models as m on m.org_id = $1 and m.model = k.model`, org.UUID, ids)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	if _, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (struct{}, error) {
+		var m compliance.Model
+		err := row.Scan(&m.ID, &m.Kind, &m.Maker, &m.Size, &m.Attributes)
+		out[m.ID] = m
+		return struct{}{}, err
+	}); err != nil {
+		return nil, pg.Err(err)
+	}
+	for _, id := range ids {
+		if out[id].ID == "" {
+			return nil, errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit of a model it does not have", "model", id)
+		}
+	}
+	return out, nil
 }
 
 // input returns what the derivation of one unit depends on: itself, its hosts, and with parts its parts, their hosts, and so on.
@@ -172,7 +205,7 @@ func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
 			if u, ok := f.units[id]; ok {
 				in.Units = append(in.Units, u)
 			}
-			in.Entries = append(in.Entries, f.entries[id]...)
+			in.Shared = append(in.Shared, f.entries[id]...)
 			in.Holds = append(in.Holds, f.holds[id]...)
 			in.Waivers = append(in.Waivers, f.waivers[id]...)
 			for _, fit := range f.hosts[id] {

@@ -62,7 +62,7 @@ func (r *Reader) Peers(ctx context.Context, q compliance.PeerQuery) ([]due.Input
 
 // uses returns the usage entries of units from an instant on, with the meter readings of all time, which later ones are
 // compared with, and the amendments with what they correct, whenever that was.
-func (r *Reader) uses(ctx context.Context, units []uuid.UUID, since time.Time) (map[uuid.UUID][]due.Entry, error) {
+func (r *Reader) uses(ctx context.Context, units []uuid.UUID, since time.Time) (map[uuid.UUID]history, error) {
 	rows, err := r.tx.Query(ctx, `select unit_id, entry_id, occurred, recorded, kind, dives, hours, fills, meter, replaced, replacement, rollover, estimated, celsius,
 			corrects, correct::text
 		from p_entries where org_id = $1 and unit_id = any ($2) and (kind = $3 and (occurred >= $4 or meter <> 0) or corrects is not null or
@@ -71,7 +71,7 @@ func (r *Reader) uses(ctx context.Context, units []uuid.UUID, since time.Time) (
 	if err != nil {
 		return nil, pg.Err(err)
 	}
-	out := make(map[uuid.UUID][]due.Entry, len(units))
+	found := map[uuid.UUID][]due.Entry{}
 	var e due.Entry
 	var kind, meter int16
 	var hours, replacement int64
@@ -100,8 +100,12 @@ func (r *Reader) uses(ctx context.Context, units []uuid.UUID, since time.Time) (
 			}
 			row.Correct = said.entry(row)
 		}
-		out[row.Unit] = append(out[row.Unit], row)
+		found[row.Unit] = append(found[row.Unit], row)
 		return nil
 	})
+	out := make(map[uuid.UUID]history, len(found))
+	for unit, entries := range found {
+		out[unit] = history{entries}
+	}
 	return out, pg.Err(err)
 }

@@ -44,25 +44,11 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 
 // recomputeKinds derives again the units of some kinds; all for nil.
 func (s *Store) recomputeKinds(ctx context.Context, tx pgx.Tx, org tenant.Org, kinds []string) error {
-	after := uuid.Nil
-	for {
-		rows, err := tx.Query(ctx, `select unit_id from p_units where org_id = $1 and unit_id > $2 and ($3::text[] is null or kind = any ($3))
-			order by unit_id limit $4`, org.UUID, after, kinds, 10*recomputeChunk)
-		if err != nil {
-			return pg.Err(err)
-		}
-		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-		if err != nil {
-			return pg.Err(err)
-		}
-		if len(ids) == 0 {
-			return nil
-		}
-		if err := s.recompute(ctx, tx, org, ids); err != nil {
-			return err
-		}
-		after = ids[len(ids)-1]
+	units, err := unitIDs(ctx, tx, "($2::text[] is null or kind = any ($2))", org.UUID, kinds)
+	if err != nil {
+		return err
 	}
+	return s.recompute(ctx, tx, org, units)
 }
 
 // derivedRows are the rows of some units, column by column.

@@ -3,15 +3,13 @@ package compliancepg
 import (
 	"context"
 	"fmt"
-	"slices"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 
 	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/internal/errs"
-	"strandline.example/strandline/internal/pg"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/due"
 	"strandline.example/strandline/services/compliance/try"
@@ -50,6 +48,7 @@ func (r *Reader) Try(ctx context.Context, q TryQuery) (try.Result, error) {
 	q.Revision.Revision, q.Revision.Published = last.Revision+1, time.Time{}
 	revisions = append(revisions, q.Revision)
 	tally := try.New(q.Question)
+	var adding sync.Mutex
 	err = r.eachSet(ctx, q.At, q.Shop, func(f *facts, units []uuid.UUID) error {
 		pairs := map[uuid.UUID]pair{}
 		derive := func(id uuid.UUID) pair {
@@ -75,9 +74,11 @@ func (r *Reader) Try(ctx context.Context, q TryQuery) (try.Result, error) {
 					u.PartsBefore, u.PartsAfter = append(u.PartsBefore, p.before), append(u.PartsAfter, p.after)
 				}
 			}
+			adding.Lock()
 			tally.Add(&u)
+			adding.Unlock()
 		}
-		return ctx.Err()
+		return nil
 	})
 	return tally.Result(), err
 }
@@ -109,28 +110,13 @@ func (f *facts) below(unit uuid.UUID) (out []due.Fitting) {
 }
 
 // eachSet calls fn with chunks of the units that had not left the fleet at an instant, and what they and what is fitted to them depend
-// on. Units that are or were at another shop than the one given, if any, may be among them. Sets are kept together.
+// on, by several goroutines at a time. Units that are or were at another shop than the one given, if any, may be among them.
 func (r *Reader) eachSet(ctx context.Context, at time.Time, shop string, fn func(f *facts, units []uuid.UUID) error) error {
-	rows, err := r.tx.Query(ctx, `select unit_id from p_units where org_id = $1 and (retired is null or retired > $2)
-			and ($3 = '' or shop = $3 or settled > $2)
-		order by coalesce(host_id, unit_id), unit_id`, r.org.UUID, at, shop)
+	units, err := unitIDs(ctx, r.tx, `(retired is null or retired > $2) and ($3 = '' or shop = $3 or settled > $2)`, r.org.UUID, at, shop)
 	if err != nil {
-		return pg.Err(err)
+		return err
 	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-	if err != nil {
-		return pg.Err(err)
-	}
-	for chunk := range slices.Chunk(ids, recomputeChunk) {
-		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, true)
-		if err != nil {
-			return err
-		}
-		if err := fn(f, chunk); err != nil {
-			return err
-		}
-	}
-	return nil
+	return r.eachChunk(ctx, units, true, fn)
 }
 
 // tooEarly refuses a revision that would be in force before the last one is; nil for none.

@@ -32,7 +32,7 @@ func scanWaiver(row pgx.CollectableRow) (w due.Waiver, err error) {
 
 // readWaivers returns the waivers of units, by unit, ended and revoked ones too.
 func readWaivers(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.Waiver, error) {
-	rows, err := tx.Query(ctx, selectWaiver+`where w.org_id = $1 and w.unit_id = any ($2) order by w.waiver_id`, org.UUID, units)
+	rows, err := tx.Query(ctx, selectWaiver+`join `+keys("$2")+` on w.unit_id = k.unit_id where w.org_id = $1 order by w.waiver_id`, org.UUID, units)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
