@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"strandline.example/strandline/internal/clock"
+	"strandline.example/strandline/services/compliance/packs"
 )
 
 // app is one run of the command: its streams, its settings, and the server it talks to once it needs one.
@@ -20,6 +21,8 @@ type app struct {
 	err io.Writer // talk
 	env map[string]string
 	clk clock.Clock
+
+	shipped packs.Library // the rule packs that come with Strandline
 
 	set     settings
 	columns int // width of standard output; 0 when it is not a terminal, so that lines stay whole
@@ -32,18 +35,26 @@ type app struct {
 
 // run executes one command line and returns the exit code.
 func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer, environ []string) int {
-	a := &app{in: in, out: out, err: errw, env: map[string]string{}, clk: clock.System{}}
+	return newApp(in, out, errw, environ).run(ctx, args)
+}
+
+func newApp(in io.Reader, out, errw io.Writer, environ []string) *app {
+	a := &app{in: in, out: out, err: errw, env: map[string]string{}, clk: clock.System{}, shipped: packs.Shipped}
 	for _, kv := range environ {
 		if k, v, ok := strings.Cut(kv, "="); ok {
 			a.env[k] = v
 		}
 	}
 	a.columns = columns(out, a.env)
+	return a
+}
+
+func (a *app) run(ctx context.Context, args []string) int {
 	root := newRootCmd(a)
 	root.SetArgs(args)
-	root.SetIn(in)
-	root.SetOut(out)
-	root.SetErr(errw)
+	root.SetIn(a.in)
+	root.SetOut(a.out)
+	root.SetErr(a.err)
 	cmd, err := root.ExecuteContextC(ctx)
 	if cerr := a.close(); err == nil && cerr != nil {
 		err = cerr

@@ -137,7 +137,7 @@ func (r *demoRun) publish(ctx context.Context) error {
 	for _, part := range []struct {
 		fs   fs.FS
 		glob string
-	}{{packs.Files, "*.yaml"}, {demo.Files, "rules/*.yaml"}} {
+	}{{packs.Shipped, "*.yaml"}, {demo.Files, "rules/*.yaml"}} {
 		names, err := fs.Glob(part.fs, part.glob)
 		if err != nil {
 			return err

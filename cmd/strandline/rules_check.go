@@ -7,7 +7,6 @@ import (
 	"github.com/spf13/cobra"
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
-	"strandline.example/strandline/services/compliance/packs"
 )
 
 func newRulesCheckCmd(a *app) *cobra.Command {
@@ -108,13 +107,4 @@ func (a *app) printChecked(files []packFile) error {
 		}
 	}
 	return a.printValue(out)
-}
-
-// shippedHint ends the error about a pack that is not shipped.
-func shippedHint() string {
-	ids, err := packs.ShippedIDs()
-	if err != nil {
-		return ""
-	}
-	return "there are " + strings.Join(ids, ", ")
 }

@@ -7,7 +7,6 @@ import (
 	"github.com/spf13/cobra"
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
-	"strandline.example/strandline/services/compliance/packs"
 )
 
 func newRulesListCmd(a *app) *cobra.Command {
@@ -71,13 +70,13 @@ puts one in force.`,
 
 // listShipped prints the packs that come with Strandline.
 func (a *app) listShipped() error {
-	ids, err := packs.ShippedIDs()
+	ids, err := a.shipped.IDs()
 	if err != nil {
 		return err
 	}
 	var all []*compliancepb.RulePack
 	for _, id := range ids {
-		docs, _, err := packs.Shipped(id)
+		docs, _, err := a.shipped.Pack(id)
 		if err != nil {
 			return err
 		}

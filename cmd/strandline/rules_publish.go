@@ -54,10 +54,8 @@ func (a *app) packsOf(verb string, args []string, id string, shipped []string) (
 		return nil, usagef("--shipped goes without a FILE and without --id")
 	}
 	for _, s := range shipped {
-		d, _, err := packs.Shipped(s)
-		if errs.Is(err, "NOT_FOUND") {
-			return nil, errs.New(errs.NotFound, "NOT_FOUND", err.Error()+"; "+shippedHint())
-		} else if err != nil {
+		d, _, err := a.shipped.Pack(s)
+		if err != nil {
 			return nil, err
 		}
 		docs = append(docs, d...)

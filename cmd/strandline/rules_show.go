@@ -9,9 +9,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
-	"strandline.example/strandline/internal/errs"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
-	"strandline.example/strandline/services/compliance/packs"
 )
 
 func newRulesShowCmd(a *app) *cobra.Command {
@@ -60,10 +58,8 @@ pack that comes with Strandline, published or not; no server is needed.`,
 
 // showShipped prints a shipped pack; as YAML the file itself, with its comments.
 func (a *app) showShipped(id string, asYAML bool) error {
-	docs, raw, err := packs.Shipped(id)
-	if errs.Is(err, "NOT_FOUND") {
-		return errs.New(errs.NotFound, "NOT_FOUND", err.Error()+"; "+shippedHint())
-	} else if err != nil {
+	docs, raw, err := a.shipped.Pack(id)
+	if err != nil {
 		return err
 	}
 	if asYAML {

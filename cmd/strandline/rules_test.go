@@ -132,7 +132,7 @@ func TestRulesShipped(t *testing.T) {
 	t.Parallel()
 	nothing := filepath.Join(t.TempDir(), "none")
 	env := []string{"STRANDLINE_DATA=" + nothing}
-	ids, err := packs.ShippedIDs()
+	ids, err := packs.Shipped.IDs()
 	if err != nil || len(ids) == 0 {
 		t.Fatal(ids, err)
 	}

@@ -2,7 +2,7 @@ package systemtest
 
 import (
 	"fmt"
-	"io/fs"
+	"maps"
 	"slices"
 	"strings"
 	"testing"
@@ -11,16 +11,6 @@ import (
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	"strandline.example/strandline/services/compliance/packs"
 )
-
-// sidedPacks are the shipped packs of which every rule needs a published case on each side of its limits.
-const sidedPacks = "*.yaml"
-
-// sideless are the rules, {pack}/{rule}, without such cases, each with the reason. An entry that is not needed fails the test.
-var sideless = map[string]string{
-	"au-cylinders/withdrawn-6351":    "it ends a life that was over before the rule began",
-	"au-cylinders/withdrawn-6351-nz": "it ends a life that was over before the rule began",
-	"gb-cylinders/alloy-not-known":   "what it asks for is done once; it lapses after a hundred years",
-}
 
 // The sides of a limit. A limit in months is asked for on both; which one it is, the rule's own, that for hard use, that with evidence or
 // that of storage, stands before the side.
@@ -221,38 +211,45 @@ func wanted(r *compliancepb.Rule) (out []string) {
 	return out
 }
 
-// check fails for every shipped rule that has no case on some side of its limits.
-func (m sides) check(t *testing.T) {
-	names, err := fs.Glob(packs.Files, sidedPacks)
-	if err != nil || len(names) == 0 {
-		t.Fatalf("no packs %s: %v", sidedPacks, err)
+// faults tells of every rule of a library that has no case on some side of its limits, and of every excuse that is not good.
+func (m sides) faults(t *testing.T, library packs.Library, files []*publishedFile) (out []string) {
+	t.Helper()
+	ids, err := library.IDs()
+	if err != nil || len(ids) == 0 {
+		t.Fatalf("no packs: %v", err)
+	}
+	excused := map[string]string{}
+	for _, f := range files {
+		maps.Copy(excused, f.Excused)
 	}
 	known := map[string]bool{}
-	for _, name := range names {
-		id := strings.TrimSuffix(name, ".yaml")
-		for _, r := range shippedPack(t, id).GetRules() {
-			rule := id + "/" + r.GetId()
-			known[rule] = true
-			var missing []string
-			for _, side := range wanted(r) {
-				if !m[rule][side] {
-					missing = append(missing, side)
+	for _, id := range ids {
+		for _, p := range packOf(t, library, id) {
+			for _, r := range p.GetRules() {
+				rule := id + "/" + r.GetId()
+				known[rule] = true
+				var missing []string
+				for _, side := range wanted(r) {
+					if !m[rule][side] {
+						missing = append(missing, side)
+					}
+				}
+				why, spared := excused[rule]
+				switch {
+				case spared && strings.TrimSpace(why) == "":
+					out = append(out, rule+" is excused from cases without a reason")
+				case spared && len(missing) == 0:
+					out = append(out, rule+" has all its cases: it need not be excused from them")
+				case !spared && len(missing) > 0:
+					out = append(out, "testdata/published has no case with clock: "+rule+" and its dueDate or what is left, for "+strings.Join(missing, "; for "))
 				}
 			}
-			why, excused := sideless[rule]
-			switch {
-			case excused && why == "":
-				t.Errorf("%s is excused from cases without a reason", rule)
-			case excused && len(missing) == 0:
-				t.Errorf("%s has all its cases: it need not be excused from them", rule)
-			case !excused && len(missing) > 0:
-				t.Errorf("testdata/published has no case with clock: %s and its dueDate or what is left, for %s", rule, strings.Join(missing, "; for "))
-			}
 		}
 	}
-	for rule := range sideless {
+	for _, rule := range slices.Sorted(maps.Keys(excused)) {
 		if !known[rule] {
-			t.Errorf("%s is excused from cases and is no shipped rule", rule)
+			out = append(out, rule+" is excused from cases and is no rule of a pack")
 		}
 	}
+	return out
 }

@@ -4,7 +4,9 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/fstest"
 
+	"strandline.example/strandline/internal/doctest"
 	"strandline.example/strandline/services/compliance/due"
 )
 
@@ -12,10 +14,30 @@ import (
 // where it was read, and nothing from memory, report or practice passes for law.
 func TestShippedPacksSayWhereTheyAreFrom(t *testing.T) {
 	t.Parallel()
-	for id, p := range shipped(t) {
-		for _, fault := range faults(&p) {
-			t.Errorf("%s: %s", id, fault)
+	for _, d := range documents(t, Shipped) {
+		for _, fault := range faults(&d.Pack) {
+			t.Errorf("%s: %s", d.ID, fault)
 		}
+	}
+}
+
+// TestPageSaysWhereItIsFrom: the pack that DEVELOPERS.md writes out would pass as a shipped one.
+func TestPageSaysWhereItIsFrom(t *testing.T) {
+	t.Parallel()
+	found := false
+	for _, f := range doctest.Read(t, "../../../DEVELOPERS.md", "Adding a rule pack").Fences {
+		if f.Name() != "lagoon.yaml" {
+			continue
+		}
+		found = true
+		for _, d := range documents(t, Library{fstest.MapFS{f.Name(): {Data: []byte(f.Text)}}}) {
+			for _, fault := range faults(&d.Pack) {
+				t.Errorf("%s: %s", d.ID, fault)
+			}
+		}
+	}
+	if !found {
+		t.Error("the page has no pack")
 	}
 }
 

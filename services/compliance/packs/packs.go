@@ -12,29 +12,38 @@ import (
 	"strandline.example/strandline/internal/errs"
 )
 
-// Files holds the packs; the name of a file without its ending is the pack's id.
-//
 //go:embed *.yaml
-var Files embed.FS
+var embedded embed.FS
 
-// ShippedIDs returns the ids of the shipped packs, sorted.
-func ShippedIDs() ([]string, error) {
-	names, err := fs.Glob(Files, "*.yaml")
+// Shipped are the packs that come with Strandline: every YAML file beside this one.
+var Shipped = Library{embedded}
+
+const ending = ".yaml"
+
+// Library is a folder of rule packs. Each is a file of its own; the name of the file without its ending, `.yaml`, is the pack's id.
+// Nothing else says which packs there are.
+type Library struct{ fs.FS }
+
+// IDs returns the ids of the packs, sorted.
+func (l Library) IDs() ([]string, error) {
+	names, err := fs.Glob(l.FS, "*"+ending)
 	for i, n := range names {
-		names[i] = strings.TrimSuffix(n, ".yaml")
+		names[i] = strings.TrimSuffix(n, ending)
 	}
 	return names, err
 }
 
-// Shipped returns a shipped pack, in its revisions as its file states them, and the file. Errors: NOT_FOUND.
-func Shipped(id string) ([]Document, []byte, error) {
-	raw, err := Files.ReadFile(id + ".yaml")
+// Pack returns a pack, in its revisions as its file states them, and the file. Errors: NOT_FOUND, with the ids that there are; INTERNAL for
+// a file with problems.
+func (l Library) Pack(id string) ([]Document, []byte, error) {
+	raw, err := fs.ReadFile(l.FS, id+ending)
 	if err != nil {
-		return nil, nil, errs.New(errs.NotFound, "NOT_FOUND", fmt.Sprintf("no rule pack %q is shipped", id), "pack", id)
+		ids, _ := l.IDs()
+		return nil, nil, errs.New(errs.NotFound, "NOT_FOUND", fmt.Sprintf("no rule pack %q is shipped; there are %s", id, strings.Join(ids, ", ")), "pack", id)
 	}
-	docs, problems := Read(id+".yaml", raw)
+	docs, problems := Read(id+ending, raw)
 	if len(problems) > 0 {
-		return nil, nil, errs.New(errs.Internal, "INTERNAL", "a shipped rule pack cannot be read: "+problems[0].At(id+".yaml"))
+		return nil, nil, errs.New(errs.Internal, "INTERNAL", "a shipped rule pack cannot be read: "+problems[0].At(id+ending))
 	}
 	return docs, raw, nil
 }

@@ -1,47 +1,45 @@
 package packs
 
 import (
-	"io/fs"
 	"math"
-	"strings"
 	"testing"
 
-	"buf.build/go/protovalidate"
-	"buf.build/go/protoyaml"
-
-	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	"strandline.example/strandline/services/compliance/due"
 )
 
-// shipped returns every pack that is shipped, by id, and fails for one that is not what it should be.
+// shipped returns every pack that is shipped, by id, in its last revision, and fails for one that is not what it should be.
 func shipped(t *testing.T) map[string]due.Pack {
 	t.Helper()
-	names, err := fs.Glob(Files, "*.yaml")
-	if err != nil || len(names) == 0 {
+	out := map[string]due.Pack{}
+	for _, d := range documents(t, Shipped) {
+		out[d.ID] = d.Pack
+	}
+	return out
+}
+
+// documents returns every revision of every pack of a library. No two packs have the same title.
+func documents(t *testing.T, l Library) (out []Document) {
+	t.Helper()
+	ids, err := l.IDs()
+	if err != nil || len(ids) == 0 {
 		t.Fatalf("no packs: %v", err)
 	}
-	out, titles := map[string]due.Pack{}, map[string]string{}
-	for _, name := range names {
-		raw, err := Files.ReadFile(name)
+	titles := map[string]string{}
+	for _, id := range ids {
+		docs, _, err := l.Pack(id)
 		if err != nil {
 			t.Fatal(err)
 		}
-		p := &compliancepb.RulePack{}
-		if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(raw, p); err != nil {
-			t.Fatal(err)
+		for _, d := range docs {
+			if err := publishable(d); err != nil || d.ID != id {
+				t.Errorf("%s holds the pack %s: %v", id, d.ID, err)
+			}
+			if other, ok := titles[d.Message.GetTitle()]; ok && other != id {
+				t.Errorf("%s has the title of %s: %q", id, other, d.Message.GetTitle())
+			}
+			titles[d.Message.GetTitle()] = id
 		}
-		if err := protovalidate.Validate(p); err != nil {
-			t.Errorf("%s: %v", name, err)
-		}
-		id := strings.TrimSuffix(name, ".yaml")
-		pack, vs := Of(id, "rule_pack", p)
-		if len(vs) > 0 {
-			t.Errorf("%s: %+v", name, vs)
-		}
-		if other, ok := titles[p.GetTitle()]; ok {
-			t.Errorf("%s has the title of %s: %q", name, other, p.GetTitle())
-		}
-		out[id], titles[p.GetTitle()] = pack, name
+		out = append(out, docs...)
 	}
 	return out
 }

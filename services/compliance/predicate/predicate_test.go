@@ -3,10 +3,13 @@ package predicate
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"cel.dev/cel-go/cel"
 
 	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/services/compliance/due"
@@ -85,6 +88,47 @@ func TestCoversUnknown(t *testing.T) {
 	}
 	if compiled(t, `size(attributes) > 0`).Covers(&due.Facts{}, &due.Stay{}) {
 		t.Error("attributes are not empty")
+	}
+}
+
+// TestNames: the names that are told are those that there are, beside CEL's own.
+func TestNames(t *testing.T) {
+	t.Parallel()
+	env, err := language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain, err := cel.NewEnv()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var want []string
+	own := map[string]bool{}
+	for _, v := range plain.Variables() {
+		own[v.Name()] = true
+	}
+	for _, v := range env.Variables() {
+		if !own[v.Name()] {
+			want = append(want, v.Name())
+		}
+	}
+	for name := range env.Functions() {
+		if _, ok := plain.Functions()[name]; !ok {
+			want = append(want, strings.TrimPrefix(name, "@"))
+		}
+	}
+	var got []string
+	for _, name := range Names() {
+		word, _, _ := strings.Cut(name, "(")
+		got = append(got, word)
+		if _, ok := (&subject{facts, stay}).ResolveName(word); ok != (word == name) {
+			t.Errorf("%s: read from a unit: %v", name, ok)
+		}
+	}
+	slices.Sort(want)
+	slices.Sort(got)
+	if !slices.Equal(got, want) {
+		t.Errorf("told are %v, and there are %v", got, want)
 	}
 }
 
