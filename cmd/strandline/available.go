@@ -105,14 +105,15 @@ func (a *app) printAvailable(units []*compliancepb.UnitAvailability) {
 }
 
 func newSummaryCmd(a *app) *cobra.Command {
-	var asOf string
+	var m moments
 	var horizon int
 	var kinds bool
 	cmd := &cobra.Command{
 		Use:   "summary",
 		Short: "how many units each shop has ready, pulled, overdue and due",
 		Example: `  strandline summary
-  strandline summary --kinds --horizon 60`,
+  strandline summary --kinds --horizon 60
+  strandline summary --as-of 2026-06-01 --as-known 2026-06-01`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if horizon < 1 || horizon > 3650 {
@@ -125,7 +126,7 @@ func newSummaryCmd(a *app) *cobra.Command {
 				return err
 			}
 			req := &compliancepb.SummarizeFleetRequest{Parent: c.Org.Name(), HorizonDays: int32(horizon)}
-			if req.Instant, err = c.instant(ctx, "as-of", asOf, "", dayStart); err != nil {
+			if req.Instant, req.KnownTime, err = m.read(ctx, c, ""); err != nil {
 				return err
 			}
 			if req.AtLeast, err = c.atLeast(ctx); err != nil {
@@ -138,11 +139,12 @@ func newSummaryCmd(a *app) *cobra.Command {
 			if a.json() {
 				return a.printJSON(r)
 			}
+			m.tell(ctx, a, c, "", req.GetInstant(), req.GetKnownTime())
 			a.printSummary(r, horizon, kinds)
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` asked about (default now)")
+	m.flags(cmd, "", "")
 	cmd.Flags().IntVar(&horizon, "horizon", 30, "`days` ahead for what will be due (default 30)")
 	cmd.Flags().BoolVar(&kinds, "kinds", false, "also by kind of equipment")
 	return cmd

@@ -9,7 +9,8 @@ import (
 )
 
 func newDueCmd(a *app) *cobra.Command {
-	var shop, kind, by, asOf, asKnown string
+	var shop, kind, by string
+	var m moments
 	var horizon, limit int
 	var code bool
 	cmd := &cobra.Command{
@@ -43,15 +44,13 @@ for it now.`,
 				return err
 			}
 			req := &compliancepb.ListDueRequest{Parent: c.Org.Name(), Shop: c.shop(shop), Kind: kind, HorizonDays: int32(horizon)}
-			if req.Instant, err = c.instant(ctx, "as-of", asOf, req.GetShop(), dayStart); err != nil {
-				return err
-			}
-			if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, req.GetShop(), dayStart); err != nil {
+			if req.Instant, req.KnownTime, err = m.read(ctx, c, req.GetShop()); err != nil {
 				return err
 			}
 			if req.AtLeast, err = c.atLeast(ctx); err != nil {
 				return err
 			}
+			m.tell(ctx, a, c, req.GetShop(), req.GetInstant(), req.GetKnownTime())
 			var all []*compliancepb.DueItem
 			overdue := 0
 			for i, k := range kinds {
@@ -88,8 +87,7 @@ for it now.`,
 	cmd.Flags().StringVar(&kind, "kind", "", "only this `kind`")
 	cmd.Flags().IntVar(&horizon, "horizon", 30, "`days` ahead; 0 for what is due already (default 30)")
 	cmd.Flags().StringVar(&by, "by", "", "`date` or usage; both without it")
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` asked about (default now)")
-	cmd.Flags().StringVar(&asKnown, "as-known", "", "only what was recorded by this `instant` counts")
+	m.flags(cmd, "", "")
 	cmd.Flags().IntVar(&limit, "limit", 0, "at most this `many` of each; 0 for all")
 	cmd.Flags().BoolVar(&code, "exit-code", false, "end with exit code 10 when something is past its limit")
 	return cmd

@@ -13,7 +13,8 @@ import (
 )
 
 func newExplainCmd(a *app) *cobra.Command {
-	var rule, asOf, asKnown string
+	var rule string
+	var m moments
 	var uses bool
 	cmd := &cobra.Command{
 		Use:   "explain TAG",
@@ -40,10 +41,7 @@ With --as-known only what was recorded by then counts: what could be known on th
 						return err
 					}
 				}
-				if req.Instant, err = c.instant(ctx, "as-of", asOf, u.GetShop(), dayStart); err != nil {
-					return err
-				}
-				if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, u.GetShop(), dayStart); err != nil {
+				if req.Instant, req.KnownTime, err = m.read(ctx, c, u.GetShop()); err != nil {
 					return err
 				}
 				if req.AtLeast, err = c.atLeast(ctx); err != nil {
@@ -68,8 +66,7 @@ With --as-known only what was recorded by then counts: what could be known on th
 		},
 	}
 	cmd.Flags().StringVar(&rule, "rule", "", "only this rule, as `PACK/RULE`")
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` asked about (default now)")
-	cmd.Flags().StringVar(&asKnown, "as-known", "", "only what was recorded by this `instant` counts")
+	m.flags(cmd, "", "")
 	cmd.Flags().BoolVar(&uses, "uses", false, "list every use that counts against a limit")
 	return cmd
 }

@@ -13,7 +13,8 @@ import (
 )
 
 func newForecastCmd(a *app) *cobra.Command {
-	var before, asOf, asKnown string
+	var before string
+	var m moments
 	cmd := &cobra.Command{
 		Use:   "forecast TAG",
 		Short: "when a unit's dives, hours and fills will be used up, and how sure that is",
@@ -40,10 +41,7 @@ It is an estimate for planning. Limits are judged by what was counted, never by 
 					return err
 				}
 				req := &compliancepb.ForecastUnitRequest{Unit: u.GetName(), BeforeDate: day}
-				if req.Instant, err = c.instant(ctx, "as-of", asOf, u.GetShop(), dayStart); err != nil {
-					return err
-				}
-				if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, u.GetShop(), dayStart); err != nil {
+				if req.Instant, req.KnownTime, err = m.read(ctx, c, u.GetShop()); err != nil {
 					return err
 				}
 				if req.AtLeast, err = c.atLeast(ctx); err != nil {
@@ -67,8 +65,7 @@ It is an estimate for planning. Limits are judged by what was counted, never by 
 		},
 	}
 	cmd.Flags().StringVar(&before, "before", "", "the `day` before which the chance is asked (default 30 days ahead)")
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` asked about (default now)")
-	cmd.Flags().StringVar(&asKnown, "as-known", "", "only what was recorded by this `instant` counts")
+	m.flags(cmd, "", "")
 	return cmd
 }
 

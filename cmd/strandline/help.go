@@ -187,6 +187,10 @@ the one where the unit is. A day alone means its first moment; as the end of a w
 A command about several shops in different zones takes a day alone as noon UTC of it, which is that day in nearly
 every zone, and asks for RFC 3339 where the time of day matters.
 
+A question has two times. --as-of is the instant it is about: what had happened by then, by all that is known now.
+--as-known leaves out what was recorded later: what could be known then, with the rules published by then. Both
+together give the answer that would have been given at the time, whatever was logged late or corrected since.
+
 A date or month marked on a unit is written 2026-06-05 or 2026-06.
 
 A running time is written 1h30m, 45m or 250h.`},

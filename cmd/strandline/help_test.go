@@ -11,7 +11,7 @@ import (
 )
 
 func TestHelp(t *testing.T) {
-	for _, give := range []string{"", "due", "notices", "digest", "explain", "forecast", "serve", "log", "log amend", "waivers", "waivers grant", "rules", "rules check", "rules try", "rules publish", "rules list", "rules show", "unit", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
+	for _, give := range []string{"", "due", "notices", "digest", "explain", "forecast", "serve", "log", "log amend", "waivers", "waivers grant", "rules", "rules check", "rules try", "rules publish", "rules list", "rules show", "unit", "unit show", "holds", "waivers list", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
 		name := strings.ReplaceAll(give, " ", "-")
 		if name == "" {
 			name = "root"
@@ -27,6 +27,25 @@ func TestHelp(t *testing.T) {
 			}
 			golden(t, "help/"+name+".txt", got.stdout)
 		})
+	}
+}
+
+// TestTwoTimes: every question about the fleet and its rules takes both times, by the same names.
+func TestTwoTimes(t *testing.T) {
+	root := newRootCmd(&app{})
+	for _, path := range []string{"due", "explain", "forecast", "holds", "notices", "summary", "unit show", "rules list", "rules show", "rules try", "waivers list"} {
+		cmd, rest, err := root.Find(strings.Fields(path))
+		if err != nil || len(rest) > 0 {
+			t.Fatalf("%s: %v %v", path, rest, err)
+		}
+		for _, name := range []string{"as-of", "as-known"} {
+			if f := cmd.Flags().Lookup(name); f == nil || !strings.Contains(f.Usage, "`instant`") && !strings.Contains(f.Usage, "`day`") {
+				t.Errorf("%s has no --%s that says what it is", path, name)
+			}
+		}
+		if cmd.Flags().Lookup("known") != nil {
+			t.Errorf("%s has a --known beside --as-known", path)
+		}
 	}
 }
 

@@ -8,19 +8,21 @@ import (
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 )
 
 func newHistoryCmd(a *app) *cobra.Command {
-	var kind, shop, from, before, known string
+	var kind, shop, from, before, asKnown string
 	var limit int
 	cmd := &cobra.Command{
 		Use:   "history [TAG]",
 		Short: "what was done to a unit, or to all: the ledger's entries in its order",
 		Example: `  strandline history GB-REG-014
   strandline history GB-REG-014 --kind service --output json
-  strandline history --shop lagoon --from 2026-05-01 --before 2026-06-01`,
+  strandline history --shop lagoon --from 2026-05-01 --before 2026-06-01
+  strandline history GB-REG-014 --as-known 2026-06-01`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			kinds := map[string]historypb.EntryKind{"": 0, "usage": historypb.EntryKind_ENTRY_KIND_USAGE, "service": historypb.EntryKind_ENTRY_KIND_SERVICE, "test": historypb.EntryKind_ENTRY_KIND_TEST, "condition": historypb.EntryKind_ENTRY_KIND_CONDITION, "amendment": historypb.EntryKind_ENTRY_KIND_AMENDMENT}
@@ -52,8 +54,11 @@ func newHistoryCmd(a *app) *cobra.Command {
 			if req.OccurredBeforeTime, err = c.instant(ctx, "before", before, zoneShop, dayStart); err != nil {
 				return err
 			}
-			if req.RecordedBeforeTime, err = c.instant(ctx, "known", known, zoneShop, dayStart); err != nil {
+			if req.RecordedBeforeTime, err = c.instant(ctx, "as-known", asKnown, zoneShop, dayStart); err != nil {
 				return err
+			}
+			if t := req.GetRecordedBeforeTime(); t != nil { // what was recorded at that instant was known at it
+				req.RecordedBeforeTime = timestamppb.New(t.AsTime().Add(time.Microsecond))
 			}
 			entries, err := pages(ctx, limit, func(ctx context.Context, size int32, token string) ([]*historypb.Entry, string, error) {
 				req.PageSize, req.PageToken = size, token
@@ -82,7 +87,7 @@ func newHistoryCmd(a *app) *cobra.Command {
 	cmd.Flags().StringVar(&shop, "shop", "", "only what happened at this `shop`")
 	cmd.Flags().StringVar(&from, "from", "", "only what happened at or after this `instant`")
 	cmd.Flags().StringVar(&before, "before", "", "only what happened before this `instant`")
-	cmd.Flags().StringVar(&known, "known", "", "only what was recorded before this `instant`")
+	cmd.Flags().StringVar(&asKnown, "as-known", "", "only what was recorded by this `instant`")
 	cmd.Flags().IntVar(&limit, "limit", 0, "at most this `many`; 0 for all")
 	return cmd
 }

@@ -14,13 +14,17 @@ import (
 
 func newHoldsCmd(a *app) *cobra.Command {
 	var shop string
+	var m moments
 	var lifted bool
 	var limit int
 	cmd := &cobra.Command{
 		Use:   "holds [TAG]",
 		Short: "which units are pulled, since when, and what lifts it",
+		Long: `With --as-of the holds there were at that instant; --lifted adds those that had been lifted by then. With --as-known only what was
+recorded by then counts: what could be known on that day, not what is known now.`,
 		Example: `  strandline holds --shop lagoon
-  strandline holds GB-REG-014 --lifted`,
+  strandline holds GB-REG-014 --lifted
+  strandline holds --as-of 2026-06-01 --as-known 2026-06-01`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
@@ -30,12 +34,17 @@ func newHoldsCmd(a *app) *cobra.Command {
 				return err
 			}
 			req := &compliancepb.ListHoldsRequest{Parent: c.Org.Name() + "/units/-", Shop: c.shop(shop), IncludeLifted: lifted}
+			zoneShop := req.GetShop()
 			if len(args) > 0 {
 				u, err := c.unit(ctx, args[0])
 				if err != nil {
 					return err
 				}
 				req.Parent = u.GetName()
+				zoneShop = u.GetShop()
+			}
+			if req.Instant, req.KnownTime, err = m.read(ctx, c, zoneShop); err != nil {
+				return err
 			}
 			if req.AtLeast, err = c.atLeast(ctx); err != nil {
 				return err
@@ -47,6 +56,7 @@ func newHoldsCmd(a *app) *cobra.Command {
 			if a.json() {
 				return printList(a, held)
 			}
+			m.tell(ctx, a, c, zoneShop, req.GetInstant(), req.GetKnownTime())
 			if len(held) == 0 {
 				a.printf("No holds.\n")
 				return nil
@@ -56,6 +66,7 @@ func newHoldsCmd(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&shop, "shop", "", "only of units at this `shop`")
+	m.flags(cmd, "", "")
 	cmd.Flags().BoolVar(&lifted, "lifted", false, "also holds that are lifted")
 	cmd.Flags().IntVar(&limit, "limit", 0, "at most this `many`; 0 for all")
 	return cmd

@@ -15,6 +15,7 @@ import (
 
 func newNoticesCmd(a *app) *cobra.Command {
 	var shop string
+	var m moments
 	var after int64
 	var limit int
 	var follow bool
@@ -27,10 +28,13 @@ recorded makes it, from when that became known. After an outage everything that 
 What a unit is like when it is first seen is no notice, and neither is what becomes of it in the hour after: 'strandline due' has
 all that is due.
 
+With --as-of only what had changed by that instant, and with --as-known only what had been told by then.
+
 With --follow the command goes on and prints notices as they come, until it is stopped. To go on later without a gap or a repeat, pass
 the last number with --after.`,
 		Example: `  strandline notices --shop lagoon
   strandline notices --after 120 --output json
+  strandline notices --as-of 2026-06-01
   strandline notices --follow --after 120`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -39,6 +43,9 @@ the last number with --after.`,
 			}
 			if follow && limit != 0 {
 				return usagef("--follow and --limit do not go together")
+			}
+			if follow && m.given() {
+				return usagef("--follow goes without --as-of and --as-known: it prints what is yet to come")
 			}
 			ctx, cancel := a.withTimeout(cmd.Context())
 			defer cancel()
@@ -50,6 +57,9 @@ the last number with --after.`,
 				return a.followNotices(cmd.Context(), c, &compliancepb.FollowNoticesRequest{Parent: c.Org.Name(), After: after, Shop: c.shop(shop)})
 			}
 			req := &compliancepb.ListNoticesRequest{Parent: c.Org.Name(), After: after, Shop: c.shop(shop)}
+			if req.Instant, req.KnownTime, err = m.read(ctx, c, req.GetShop()); err != nil {
+				return err
+			}
 			all, err := pages(ctx, limit, func(ctx context.Context, size int32, token string) ([]*compliancepb.Notice, string, error) {
 				req.PageSize, req.PageToken = size, token
 				r, err := c.Compliance.ListNotices(ctx, req)
@@ -70,6 +80,7 @@ the last number with --after.`,
 		},
 	}
 	cmd.Flags().StringVar(&shop, "shop", "", "only of units at this `shop`")
+	m.flags(cmd, "only what had changed by this `instant`", "only what had been told by this `instant`")
 	cmd.Flags().Int64Var(&after, "after", 0, "only after this `number`")
 	cmd.Flags().IntVar(&limit, "limit", 0, "at most this `many`; 0 for all")
 	cmd.Flags().BoolVar(&follow, "follow", false, "go on, and print notices as they come; one JSON document a line with --output json")

@@ -10,7 +10,7 @@ import (
 )
 
 func newRulesListCmd(a *app) *cobra.Command {
-	var asOf, asKnown string
+	var m moments
 	var shipped bool
 	cmd := &cobra.Command{
 		Use:   "list",
@@ -27,7 +27,7 @@ puts one in force.`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if shipped {
-				if asOf != "" || asKnown != "" {
+				if m.given() {
 					return usagef("--shipped goes without --as-of and --as-known: it lists what this version comes with")
 				}
 				return a.listShipped()
@@ -36,10 +36,7 @@ puts one in force.`,
 				req := &compliancepb.ListRulePacksRequest{Parent: c.Org.Name()}
 				var err error
 				// A revision is in force by days, the same at every shop: a day alone is that day, wherever.
-				if req.Instant, err = dayInstant("as-of", asOf); err != nil {
-					return err
-				}
-				if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, "", dayStart); err != nil {
+				if req.Instant, req.KnownTime, err = m.readDay(ctx, c); err != nil {
 					return err
 				}
 				found, err := pages(ctx, 0, func(ctx context.Context, n int32, token string) ([]*compliancepb.RulePack, string, error) {
@@ -62,8 +59,7 @@ puts one in force.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the revision in force on this `day` (default the last)")
-	cmd.Flags().StringVar(&asKnown, "as-known", "", "only revisions published by this `instant`")
+	m.flags(cmd, "the revision in force on this `day` (default the last)", "only revisions published by this `instant`")
 	cmd.Flags().BoolVar(&shipped, "shipped", false, "the packs that come with Strandline")
 	return cmd
 }

@@ -14,6 +14,7 @@ import (
 
 func newRulesShowCmd(a *app) *cobra.Command {
 	var revision int64
+	var m moments
 	var shipped, asYAML bool
 	cmd := &cobra.Command{
 		Use:   "show ID",
@@ -24,6 +25,7 @@ With --yaml the pack is printed as a file that 'strandline rules check' takes: t
 pack that comes with Strandline, published or not; no server is needed.`,
 		Example: `  strandline rules show house
   strandline rules show house --revision 2 --output json
+  strandline rules show house --as-of 2026-06-01 --as-known 2026-05-01
   strandline rules show house --yaml > house.yaml
   strandline rules show us-cylinders --shipped`,
 		Args: words,
@@ -32,10 +34,21 @@ pack that comes with Strandline, published or not; no server is needed.`,
 				if revision != 0 {
 					return usagef("a shipped pack has no --revision: it gets one when it is published")
 				}
+				if m.given() {
+					return usagef("--shipped goes without --as-of and --as-known: it shows what this version comes with")
+				}
 				return a.showShipped(args[0], asYAML)
 			}
+			if revision != 0 && m.asOf != "" {
+				return usagef("--revision and --as-of do not go together: ask for a number, or for the one in force on a day")
+			}
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
-				r, err := c.Compliance.GetRulePack(ctx, &compliancepb.GetRulePackRequest{Name: c.rulePack(args[0]), Revision: revision})
+				req := &compliancepb.GetRulePackRequest{Name: c.rulePack(args[0]), Revision: revision}
+				var err error
+				if req.Instant, req.KnownTime, err = m.readDay(ctx, c); err != nil {
+					return err
+				}
+				r, err := c.Compliance.GetRulePack(ctx, req)
 				if err != nil {
 					return err
 				}
@@ -51,6 +64,7 @@ pack that comes with Strandline, published or not; no server is needed.`,
 		},
 	}
 	cmd.Flags().Int64Var(&revision, "revision", 0, "`number` of the revision (default the last)")
+	m.flags(cmd, "the revision in force on this `day` (default the last)", "only revisions published by this `instant`")
 	cmd.Flags().BoolVar(&asYAML, "yaml", false, "as a file of YAML")
 	cmd.Flags().BoolVar(&shipped, "shipped", false, "the pack of this id that comes with Strandline")
 	return cmd

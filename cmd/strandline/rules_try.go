@@ -21,7 +21,8 @@ const (
 )
 
 func newRulesTryCmd(a *app) *cobra.Command {
-	var id, shop, asOf, asKnown string
+	var id, shop string
+	var m moments
 	var shipped []string
 	var horizon int
 	cmd := &cobra.Command{
@@ -56,10 +57,7 @@ Only what the rules do counts; holds are set aside. A rule that is new or tighte
 				}
 				req := &compliancepb.TryRulePackRequest{Parent: c.Org.Name(), RulePackId: doc.ID, RulePack: doc.Message, HorizonDays: int32(horizon), Shop: c.shop(shop)}
 				var err error
-				if req.Instant, err = c.instant(ctx, "as-of", asOf, req.GetShop(), dayStart); err != nil {
-					return err
-				}
-				if req.KnownTime, err = c.instant(ctx, "as-known", asKnown, req.GetShop(), dayStart); err != nil {
+				if req.Instant, req.KnownTime, err = m.read(ctx, c, req.GetShop()); err != nil {
 					return err
 				}
 				if req.AtLeast, err = c.atLeast(ctx); err != nil {
@@ -85,8 +83,7 @@ Only what the rules do counts; holds are set aside. A rule that is new or tighte
 	cmd.Flags().StringSliceVar(&shipped, "shipped", nil, "try the shipped pack of this `id`")
 	cmd.Flags().IntVar(&horizon, "horizon", 90, "`days` to look ahead (default 90)")
 	cmd.Flags().StringVar(&shop, "shop", "", "only units at this `shop`")
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` from which is looked ahead (default now)")
-	cmd.Flags().StringVar(&asKnown, "as-known", "", "only what was recorded by this `instant` counts")
+	m.flags(cmd, "the `instant` from which is looked ahead (default now)", "")
 	return cmd
 }
 

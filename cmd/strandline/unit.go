@@ -30,17 +30,17 @@ func needsCommand(cmd *cobra.Command, _ []string) error {
 }
 
 func newUnitShowCmd(a *app) *cobra.Command {
-	var asOf, known string
+	var m moments
 	cmd := &cobra.Command{
 		Use:   "show TAG",
 		Short: "what a unit may be used for, why not, what is due and from what it is counted",
 		Long: `Prints the unit's standing: may it be handed out, may it be filled, and for every no the reason and what would clear it;
 then the rules that run on it with what is left of each, its open holds, and what is fitted to it.
 
-With --known only what was recorded by then counts: what could be known on that day, not what is known now.`,
+With --as-known only what was recorded by then counts: what could be known on that day, not what is known now.`,
 		Example: `  strandline unit show GB-REG-014
   strandline unit show GB-CYL-003 --as-of 2026-03-31 --output json
-  strandline unit show GB-REG-014 --as-of 2026-02-01 --known 2026-02-01`,
+  strandline unit show GB-REG-014 --as-of 2026-02-01 --as-known 2026-02-01`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := a.withTimeout(cmd.Context())
@@ -54,10 +54,7 @@ With --known only what was recorded by then counts: what could be known on that 
 				return err
 			}
 			req := &compliancepb.GetStandingRequest{Unit: u.GetName()}
-			if req.Instant, err = c.instant(ctx, "as-of", asOf, u.GetShop(), dayStart); err != nil {
-				return err
-			}
-			if req.KnownTime, err = c.instant(ctx, "known", known, u.GetShop(), dayStart); err != nil {
+			if req.Instant, req.KnownTime, err = m.read(ctx, c, u.GetShop()); err != nil {
 				return err
 			}
 			if req.AtLeast, err = c.atLeast(ctx); err != nil {
@@ -80,8 +77,7 @@ With --known only what was recorded by then counts: what could be known on that 
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&asOf, "as-of", "", "the `instant` asked about (default now)")
-	cmd.Flags().StringVar(&known, "known", "", "only what was recorded by this `instant` counts")
+	m.flags(cmd, "", "")
 	return cmd
 }
 

@@ -168,22 +168,31 @@ func (c *clients) waiverToRevoke(ctx context.Context, u *registrypb.Unit, id str
 
 func newWaiversListCmd(a *app) *cobra.Command {
 	var all bool
+	var m moments
 	var limit int
 	cmd := &cobra.Command{
 		Use:   "list [TAG]",
 		Short: "waivers that stand or are yet to begin, the last granted first",
+		Long: `With --as-of the waivers that stood at that instant, or were yet to begin; --all adds those that had ended by then. With --as-known
+only what was recorded by then counts: a revocation that came later does not show.`,
 		Example: `  strandline waivers list
-  strandline waivers list GB-REG-014 --all`,
+  strandline waivers list GB-REG-014 --all
+  strandline waivers list --as-of 2026-06-01 --as-known 2026-06-01`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withClients(cmd.Context(), func(ctx context.Context, c *clients) error {
 				req := &compliancepb.ListWaiversRequest{Parent: c.Org.Name() + "/units/-", IncludeEnded: all}
+				zoneShop := ""
 				if len(args) > 0 {
 					u, err := c.unit(ctx, args[0])
 					if err != nil {
 						return err
 					}
-					req.Parent = u.GetName()
+					req.Parent, zoneShop = u.GetName(), u.GetShop()
+				}
+				var err error
+				if req.Instant, req.KnownTime, err = m.read(ctx, c, zoneShop); err != nil {
+					return err
 				}
 				waivers, err := c.waivers(ctx, req, limit)
 				if err != nil {
@@ -201,6 +210,7 @@ func newWaiversListCmd(a *app) *cobra.Command {
 			})
 		},
 	}
+	m.flags(cmd, "", "")
 	cmd.Flags().BoolVar(&all, "all", false, "also waivers that have ended or were revoked")
 	cmd.Flags().IntVar(&limit, "limit", 0, "at most this `many`; 0 for all")
 	return cmd

@@ -30,9 +30,11 @@ type Notice struct {
 
 // NoticeQuery asks for notices by number.
 type NoticeQuery struct {
-	After int64  // only after this number
-	Upto  int64  // only up to and with this number; 0 for all
-	Shop  string // only of this one; empty for all
+	After int64     // only after this number
+	Upto  int64     // only up to and with this number; 0 for all
+	Shop  string    // only of this one; empty for all
+	By    time.Time // only what had changed by then; zero for all
+	Known time.Time // only what had been told by then; zero for all
 	Limit int
 }
 

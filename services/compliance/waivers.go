@@ -59,7 +59,9 @@ func CheckWaiver(org tenant.Org, w *due.Waiver, today civil.Date, packs []due.Pa
 type WaiverQuery struct {
 	Unit  uuid.UUID // only this unit's; zero for all
 	Ended bool      // also those that have ended or were revoked
-	At    time.Time // the present
+	At    time.Time // the present, or with Past the instant asked about
+	Past  bool      // as they stood at that instant: what came later does not count
+	Known time.Time // with Past, only what was recorded by then counts; zero for all
 	After *WaiverKey
 	Limit int
 }

@@ -130,7 +130,7 @@ func TestFleetAgrees(t *testing.T) {
 func fleetAgrees(t *testing.T, w *world, f *feeds, seen *compliance.Counts) {
 	for _, at := range instants(f) {
 		w.read(func(ctx context.Context, r *compliancepg.Reader) error {
-			got, shops, err := r.Fleet(ctx, at, 30)
+			got, shops, err := r.Fleet(ctx, at, time.Time{}, 30)
 			if err != nil {
 				return err
 			}

@@ -274,7 +274,7 @@ func TestRebuildWhileWriting(t *testing.T) {
 					t.Errorf("the org went back from %+v to %+v", last, p)
 				}
 				last = p
-				counts, _, err := r.Fleet(ctx, today.AddDate(1, 0, 0), 30)
+				counts, _, err := r.Fleet(ctx, today.AddDate(1, 0, 0), time.Time{}, 30)
 				var n int64
 				for _, c := range counts {
 					n += c.Units

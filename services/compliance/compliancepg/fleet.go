@@ -63,9 +63,9 @@ from unit as u left join trouble as t on t.unit_id = u.unit_id
 where u.living and u.commissioned and u.unit_id <> all ($6)
 group by u.shop, u.kind`
 
-// Fleet counts the units of the fleet at an instant, by the shop they are at and their kind, and returns the org's shops.
-// Units to which something happened since, or whose parts that is true of or are at another shop, are derived and counted one by one.
-func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[compliance.CountKey]compliance.Counts, map[string]compliance.Shop, error) {
+// Fleet counts the units of the fleet at an instant, as known at another (zero for everything), by the shop they are at and their kind, and
+// returns the org's shops. Units to which something happened since, or whose parts that is true of or are at another shop, are derived and counted one by one.
+func (r *Reader) Fleet(ctx context.Context, at, known time.Time, horizon int) (map[compliance.CountKey]compliance.Counts, map[string]compliance.Shop, error) {
 	shops, err := readShops(ctx, r.tx, r.org, nil)
 	if err != nil {
 		return nil, nil, err
@@ -75,7 +75,7 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 		return nil, nil, err
 	}
 	out := map[compliance.CountKey]compliance.Counts{}
-	covers := covered(packs, at)
+	covers := known.IsZero() && covered(packs, at)
 	ids, dates := make([]string, 0, len(shops)), make([]*time.Time, 0, len(shops))
 	days := map[civil.Date]bool{}
 	for id, s := range shops {
@@ -105,7 +105,7 @@ func (r *Reader) Fleet(ctx context.Context, at time.Time, horizon int) (map[comp
 	err = r.eachChunk(ctx, late, true, func(f *facts, chunk []uuid.UUID) error {
 		counted := map[compliance.CountKey]compliance.Counts{}
 		for _, id := range chunk {
-			s := f.set(id, at, time.Time{})
+			s := f.set(id, at, known)
 			k := compliance.CountKey{Shop: s.Self.Stay.Shop, Kind: s.Kind}
 			if c := compliance.Count(s, at, horizon); c.Units > 0 {
 				c.Add(counted[k])

@@ -3,6 +3,7 @@ package compliancepg
 import (
 	"context"
 	"strconv"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -15,8 +16,22 @@ import (
 )
 
 // Holds returns a page of holds, derived and placed by people, and whether there is more. Each source is read from its own
-// index, newest first, as far as the page needs; the few that end in the future are found by when they end.
+// index, newest first, as far as the page needs; the few that end in the future are found by when they end. About the past, units to
+// which something happened since are derived, and all are when it is asked what was known once.
 func (r *Reader) Holds(ctx context.Context, q compliance.HoldQuery) (out []compliance.HoldRow, more bool, err error) {
+	if q.Past {
+		out, err = r.holdsThen(ctx, q)
+	} else {
+		out, err = r.holdsStored(ctx, q)
+	}
+	if err == nil && len(out) > q.Limit {
+		out, more = out[:q.Limit], true
+	}
+	return out, more, err
+}
+
+// holdsStored reads the page and one more from the rows; about the past, of units to which nothing has happened since.
+func (r *Reader) holdsStored(ctx context.Context, q compliance.HoldQuery) (out []compliance.HoldRow, err error) {
 	args := []any{r.org.UUID, q.At, q.Limit + 1}
 	arg := func(v any) string {
 		args = append(args, v)
@@ -30,6 +45,11 @@ func (r *Reader) Holds(ctx context.Context, q compliance.HoldQuery) (out []compl
 	}
 	if q.Shop != "" {
 		units += " and u.shop = " + arg(q.Shop)
+	}
+	var begun, placed string
+	if q.Past {
+		units += " and (u.settled is null or u.settled <= $2)"
+		begun, placed = " and h.opened <= $2", " and h.placed <= $2"
 	}
 	if k := q.After; k != nil {
 		opened, id, hold := arg(k.Opened), arg(k.Unit), arg(k.ID)
@@ -45,9 +65,9 @@ func (r *Reader) Holds(ctx context.Context, q compliance.HoldQuery) (out []compl
 		return "(select " + manualFields + " from holds_manual as h" + join + unit + units + afterManual + state + ` order by h.placed desc, h.unit_id desc, h.hold_id::text collate "C" desc` + more3
 	}
 	sources := derived(" and h.lifted is null and h.opened <= $2") + " union all " + derived(" and h.lifted > $2 and h.opened <= $2") + " union all " +
-		manual(" and h.lifted is null") + " union all " + manual(" and h.lifted > $2")
+		manual(" and h.lifted is null"+placed) + " union all " + manual(" and h.lifted > $2"+placed)
 	if q.Lifted {
-		sources = derived("") + " union all " + manual("")
+		sources = derived(begun) + " union all " + manual(placed)
 	}
 	rows, err := r.tx.Query(ctx, `select h.*, u.tag, u.kind, u.shop, coalesce(host.tag, '') from (`+sources+`) as h
 		join p_units as u on u.org_id = $1 and u.unit_id = h.unit_id
@@ -55,23 +75,20 @@ func (r *Reader) Holds(ctx context.Context, q compliance.HoldQuery) (out []compl
 		where $2::timestamptz is not null -- always true; it gives the parameter a type where no source reads it
 		order by h.opened desc, h.unit_id desc, h.hold_id collate "C" desc limit $3`, args...)
 	if err != nil {
-		return nil, false, pg.Err(err)
+		return nil, pg.Err(err)
 	}
 	var s holdScan
 	var row compliance.HoldRow
 	_, err = pgx.ForEachRow(rows, append(s.targets(), &row.Tag, &row.Kind, &row.Shop, &row.HostTag), func() error {
 		next := row
 		next.Hold = s.hold()
+		if h := &next.Hold; q.Past && h.Cause == due.CauseManual && h.Lifted.After(q.At) {
+			h.Lifted, h.Lifter, h.LiftReason = time.Time{}, "", ""
+		}
 		out = append(out, next)
 		return nil
 	})
-	if err != nil {
-		return nil, false, pg.Err(err)
-	}
-	if len(out) > q.Limit {
-		out, more = out[:q.Limit], true
-	}
-	return out, more, nil
+	return out, pg.Err(err)
 }
 
 // Hold returns one hold of a unit, derived or placed by a person.

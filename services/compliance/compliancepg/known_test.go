@@ -2,6 +2,7 @@ package compliancepg_test
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -36,6 +37,7 @@ func TestKnownListsAreThoseOfThatTime(t *testing.T) {
 		queries = append(queries, compliance.DueQuery{At: at, Horizon: 60}, compliance.DueQuery{At: at, Horizon: 400, Shop: "shop1"},
 			compliance.DueQuery{At: at, ByUsage: true, Horizon: 90}, compliance.DueQuery{At: at, ByUsage: true, Horizon: 30, Kind: "second-stage"})
 	}
+	moment := known
 	lists := func(known time.Time) (out [][]string) {
 		w.read(func(ctx context.Context, r *compliancepg.Reader) error {
 			for _, q := range queries {
@@ -49,6 +51,22 @@ func TestKnownListsAreThoseOfThatTime(t *testing.T) {
 					lines = append(lines, line(&rows[i]))
 				}
 				out = append(out, lines)
+			}
+			// Holds and counts of the same moment.
+			for _, at := range []time.Time{moment, moment.AddDate(0, 1, 0)} {
+				holds, _, err := r.Holds(ctx, compliance.HoldQuery{At: at, Known: known, Past: true, Lifted: true, Limit: 1000})
+				if err != nil {
+					return err
+				}
+				var lines []string
+				for i := range holds {
+					lines = append(lines, holdLine(&holds[i]))
+				}
+				counts, _, err := r.Fleet(ctx, at, known, 30)
+				if err != nil {
+					return err
+				}
+				out = append(out, lines, []string{fmt.Sprint(counts)})
 			}
 			return nil
 		})
@@ -81,7 +99,11 @@ func TestKnownListsAreThoseOfThatTime(t *testing.T) {
 	}
 	for i, got := range lists(known) {
 		if diff := cmp.Diff(then[i], got); diff != "" {
-			t.Errorf("%+v: listed then (-), as known then (+):\n%s", queries[i], diff)
+			what := "holds and counts"
+			if i < len(queries) {
+				what = fmt.Sprintf("%+v", queries[i])
+			}
+			t.Errorf("%s: listed then (-), as known then (+):\n%s", what, diff)
 		}
 	}
 }

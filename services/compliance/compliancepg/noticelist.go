@@ -24,6 +24,15 @@ func (r *Reader) Notices(ctx context.Context, q compliance.NoticeQuery) ([]compl
 		args = append(args, q.Shop)
 		where += ` and shop = $` + strconv.Itoa(len(args))
 	}
+	for _, f := range []struct {
+		column string
+		upto   time.Time
+	}{{"effective", q.By}, {"noticed", q.Known}} {
+		if !f.upto.IsZero() {
+			args = append(args, f.upto)
+			where += ` and ` + f.column + ` <= $` + strconv.Itoa(len(args))
+		}
+	}
 	rows, err := r.tx.Query(ctx, `select number, unit_id, tag, kind, shop, pack, rule, title, from_state, to_state, blocking, effective, effective_on, noticed, due_on, sentence
 		from notices where `+where+` order by number limit $3`, args...)
 	if err != nil {

@@ -124,6 +124,48 @@ func (r *Reader) Pack(ctx context.Context, id string, revision int64) (complianc
 	return readRevision(ctx, r.tx, r.org, id, revision)
 }
 
+// RevisionQuery asks for a revision of a pack.
+type RevisionQuery struct {
+	ID       string
+	Revision int64       // 0 for the last, or the one in force
+	InForce  *civil.Date // the one in force on this day; nil for the last
+	Known    time.Time   // only revisions published by then; zero for all
+}
+
+// PackBy returns the revision asked for. Without one it is NOT_FOUND, which says what there is instead.
+func (r *Reader) PackBy(ctx context.Context, q RevisionQuery) (compliance.PackRevision, error) {
+	args := []any{r.org.UUID, q.ID, q.Revision, instant(q.Known)}
+	where, order := `org_id = $1 and pack = $2 and ($3::bigint = 0 or revision = $3::bigint) and ($4::timestamptz is null or published <= $4)`, `revision desc`
+	if q.InForce != nil {
+		args = append(args, dayOf(*q.InForce))
+		where, order = where+` and effective_on <= $5`, `effective_on desc, revision desc`
+	}
+	rows, err := r.tx.Query(ctx, selectRevision+`where `+where+` order by `+order+` limit 1`, args...)
+	if err != nil {
+		return compliance.PackRevision{}, pg.Err(err)
+	}
+	name := r.org.Name() + "/rulePacks/" + q.ID
+	found, err := pgx.CollectExactlyOneRow(rows, scanRevision)
+	if err = one(err, name); !errs.Is(err, "NOT_FOUND") || q.InForce == nil && q.Known.IsZero() {
+		return found, err
+	}
+	if _, exists := readRevision(ctx, r.tx, r.org, q.ID, 0); exists != nil {
+		return found, exists
+	}
+	missing := errs.Missing(name)
+	missing.Message = name + " has no revision"
+	if q.Revision != 0 {
+		missing.Message += fmt.Sprintf(" %d", q.Revision)
+	}
+	if q.InForce != nil {
+		missing.Message += " in force on " + q.InForce.String()
+	}
+	if !q.Known.IsZero() {
+		missing.Message += " that was published by " + q.Known.Format(time.RFC3339)
+	}
+	return found, missing
+}
+
 // PackQuery asks for rule packs.
 type PackQuery struct {
 	InForce *civil.Date // in the revision in force on this day; nil for the last

@@ -73,7 +73,7 @@ func (s *set) says(at time.Time, ready bool, shown ...due.Code) {
 				}
 			}
 		}
-		counts, _, err := r.Fleet(ctx, at, 30)
+		counts, _, err := r.Fleet(ctx, at, time.Time{}, 30)
 		if err != nil {
 			return err
 		}

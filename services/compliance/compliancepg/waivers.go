@@ -137,6 +137,9 @@ func (s *Store) RevokeWaiver(ctx context.Context, org tenant.Org, unit, id uuid.
 // WaiverList returns a page of waivers, the last granted first, and whether there is more. One that has not been revoked ends with
 // its last day at the unit's shop.
 func (r *Reader) WaiverList(ctx context.Context, q compliance.WaiverQuery) (out []due.Waiver, more bool, err error) {
+	if q.Past {
+		return r.waiversThen(ctx, q)
+	}
 	args := []any{r.org.UUID, q.Limit + 1}
 	arg := func(v any) string {
 		args = append(args, v)

@@ -113,7 +113,7 @@ type holdCursor struct {
 	ID     string    `json:"id"`
 }
 
-// ListHolds lists holds, newest first.
+// ListHolds lists holds, newest first, as they are or as they were at an instant and as known at one.
 func (s *Server) ListHolds(ctx context.Context, req *compliancepb.ListHoldsRequest) (*compliancepb.ListHoldsResponse, error) {
 	org, err := resname.Org(ctx, "parent", req.GetParent())
 	if err != nil {
@@ -127,6 +127,15 @@ func (s *Server) ListHolds(ctx context.Context, req *compliancepb.ListHoldsReque
 	}
 	if req.GetShop() != "" {
 		if q.Shop, err = resname.Part(org, "shop", req.GetShop(), "shops"); err != nil {
+			return nil, err
+		}
+	}
+	if req.GetInstant() != nil || req.GetKnownTime() != nil {
+		q.Past = true
+		if q.At, err = asked("instant", req.GetInstant(), q.At); err != nil {
+			return nil, err
+		}
+		if q.Known, err = asked("known_time", req.GetKnownTime(), time.Time{}); err != nil {
 			return nil, err
 		}
 	}

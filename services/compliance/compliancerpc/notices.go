@@ -39,6 +39,12 @@ func (s *Server) ListNotices(ctx context.Context, req *compliancepb.ListNoticesR
 	if q.Shop, err = shopOrAny(org, req.GetShop()); err != nil {
 		return nil, err
 	}
+	if q.By, err = asked("instant", req.GetInstant(), time.Time{}); err != nil {
+		return nil, err
+	}
+	if q.Known, err = asked("known_time", req.GetKnownTime(), time.Time{}); err != nil {
+		return nil, err
+	}
 	bound := binding("ListNotices", org, req)
 	if req.GetPageToken() != "" {
 		if err := s.pages.Decode(bound, req.GetPageToken(), &q.After); err != nil {

@@ -2,10 +2,12 @@ package compliancerpc
 
 import (
 	"context"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/idem"
 	"strandline.example/strandline/internal/resname"
@@ -46,7 +48,7 @@ func (s *Server) PublishRulePack(ctx context.Context, req *compliancepb.PublishR
 		})
 }
 
-// GetRulePack reads a revision of a pack.
+// GetRulePack reads a revision of a pack: the last, the one asked for, or the one in force on the day of an instant.
 func (s *Server) GetRulePack(ctx context.Context, req *compliancepb.GetRulePackRequest) (*compliancepb.GetRulePackResponse, error) {
 	org, err := resname.Org(ctx, "name", req.GetName())
 	if err != nil {
@@ -56,9 +58,23 @@ func (s *Server) GetRulePack(ctx context.Context, req *compliancepb.GetRulePackR
 	if err != nil {
 		return nil, err
 	}
+	q := compliancepg.RevisionQuery{ID: id, Revision: req.GetRevision()}
+	at, err := asked("instant", req.GetInstant(), time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	if !at.IsZero() {
+		if q.Revision != 0 {
+			return nil, errs.Field("instant", at.Format(time.RFC3339), "goes without revision: ask for one of the two")
+		}
+		q.InForce = new(civil.In(at, time.UTC))
+	}
+	if q.Known, err = asked("known_time", req.GetKnownTime(), time.Time{}); err != nil {
+		return nil, err
+	}
 	resp := &compliancepb.GetRulePackResponse{}
 	_, err = s.read(ctx, org, nil, func(ctx context.Context, r *compliancepg.Reader) error {
-		rev, err := r.Pack(ctx, id, req.GetRevision())
+		rev, err := r.PackBy(ctx, q)
 		if err != nil {
 			return err
 		}

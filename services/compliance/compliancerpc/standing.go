@@ -64,9 +64,13 @@ func (s *Server) BatchGetStandings(ctx context.Context, req *compliancepb.BatchG
 	if err != nil {
 		return nil, err
 	}
+	known, err := asked("known_time", req.GetKnownTime(), time.Time{})
+	if err != nil {
+		return nil, err
+	}
 	resp := &compliancepb.BatchGetStandingsResponse{}
 	resp.Position, err = s.read(ctx, org, req.GetAtLeast(), func(ctx context.Context, r *compliancepg.Reader) error {
-		resp.Standings, err = standings(ctx, r, org, units, at, time.Time{})
+		resp.Standings, err = standings(ctx, r, org, units, at, known)
 		return err
 	})
 	if err != nil {

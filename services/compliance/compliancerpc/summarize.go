@@ -4,6 +4,7 @@ import (
 	"context"
 	"maps"
 	"slices"
+	"time"
 
 	"strandline.example/strandline/internal/resname"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
@@ -24,13 +25,17 @@ func (s *Server) SummarizeFleet(ctx context.Context, req *compliancepb.Summarize
 	if err != nil {
 		return nil, err
 	}
+	known, err := asked("known_time", req.GetKnownTime(), time.Time{})
+	if err != nil {
+		return nil, err
+	}
 	horizon := int(req.GetHorizonDays())
 	if horizon == 0 {
 		horizon = defaultHorizon
 	}
 	resp := &compliancepb.SummarizeFleetResponse{}
 	resp.Position, err = s.read(ctx, org, req.GetAtLeast(), func(ctx context.Context, r *compliancepg.Reader) error {
-		counts, shops, err := r.Fleet(ctx, at, horizon)
+		counts, shops, err := r.Fleet(ctx, at, known, horizon)
 		if err != nil {
 			return err
 		}

@@ -120,6 +120,15 @@ func (s *Server) ListWaivers(ctx context.Context, req *compliancepb.ListWaiversR
 			return nil, err
 		}
 	}
+	if req.GetInstant() != nil || req.GetKnownTime() != nil {
+		q.Past = true
+		if q.At, err = asked("instant", req.GetInstant(), q.At); err != nil {
+			return nil, err
+		}
+		if q.Known, err = asked("known_time", req.GetKnownTime(), time.Time{}); err != nil {
+			return nil, err
+		}
+	}
 	bound := binding("ListWaivers", org, req)
 	if req.GetPageToken() != "" {
 		var c waiverCursor

@@ -217,7 +217,9 @@ type BatchGetStandingsRequest struct {
 	// The instant asked about; now if unset.
 	Instant *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=instant,proto3" json:"instant,omitempty"`
 	// Answer from at least here.
-	AtLeast       *v1.Position `protobuf:"bytes,4,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	AtLeast *v1.Position `protobuf:"bytes,4,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	// Only what was recorded by then counts; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -276,6 +278,13 @@ func (x *BatchGetStandingsRequest) GetInstant() *timestamppb.Timestamp {
 func (x *BatchGetStandingsRequest) GetAtLeast() *v1.Position {
 	if x != nil {
 		return x.AtLeast
+	}
+	return nil
+}
+
+func (x *BatchGetStandingsRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
 	}
 	return nil
 }
@@ -636,7 +645,9 @@ type SummarizeFleetRequest struct {
 	// Days ahead for the `due_within` counts; 0 for 30.
 	HorizonDays int32 `protobuf:"varint,3,opt,name=horizon_days,json=horizonDays,proto3" json:"horizon_days,omitempty"`
 	// Answer from at least here.
-	AtLeast       *v1.Position `protobuf:"bytes,4,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	AtLeast *v1.Position `protobuf:"bytes,4,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	// Only what was recorded by then counts; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -695,6 +706,13 @@ func (x *SummarizeFleetRequest) GetHorizonDays() int32 {
 func (x *SummarizeFleetRequest) GetAtLeast() *v1.Position {
 	if x != nil {
 		return x.AtLeast
+	}
+	return nil
+}
+
+func (x *SummarizeFleetRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
 	}
 	return nil
 }
@@ -1307,7 +1325,11 @@ type ListHoldsRequest struct {
 	// Only of units at this shop, `orgs/{org}/shops/{shop}`.
 	Shop string `protobuf:"bytes,5,opt,name=shop,proto3" json:"shop,omitempty"`
 	// Answer from at least here.
-	AtLeast       *v1.Position `protobuf:"bytes,6,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	AtLeast *v1.Position `protobuf:"bytes,6,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	// The holds there were at this instant, open or lifted by then; now if unset.
+	Instant *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=instant,proto3" json:"instant,omitempty"`
+	// Only what was recorded by then counts; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1380,6 +1402,20 @@ func (x *ListHoldsRequest) GetShop() string {
 func (x *ListHoldsRequest) GetAtLeast() *v1.Position {
 	if x != nil {
 		return x.AtLeast
+	}
+	return nil
+}
+
+func (x *ListHoldsRequest) GetInstant() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Instant
+	}
+	return nil
+}
+
+func (x *ListHoldsRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
 	}
 	return nil
 }
@@ -1672,8 +1708,12 @@ type GetRulePackRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `orgs/{org}/rulePacks/{pack}`.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The revision; the last if 0.
-	Revision      int64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// The revision; the last if 0. Not with `instant`.
+	Revision int64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// The revision in force on the day of this instant, in UTC, instead of the last.
+	Instant *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=instant,proto3" json:"instant,omitempty"`
+	// Only revisions published by then; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1720,6 +1760,20 @@ func (x *GetRulePackRequest) GetRevision() int64 {
 		return x.Revision
 	}
 	return 0
+}
+
+func (x *GetRulePackRequest) GetInstant() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Instant
+	}
+	return nil
+}
+
+func (x *GetRulePackRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
+	}
+	return nil
 }
 
 // Answer of GetRulePack.
@@ -2083,12 +2137,14 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\bat_least\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x8f\x01\n" +
 	"\x13GetStandingResponse\x12>\n" +
 	"\bstanding\x18\x01 \x01(\v2\".strandline.compliance.v1.StandingR\bstanding\x128\n" +
-	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\x99\x02\n" +
+	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xd4\x02\n" +
 	"\x18BatchGetStandingsRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12T\n" +
 	"\x05units\x18\x02 \x03(\tB>\xe0A\x02\xbaH8\x92\x015\b\x01\x10\xc8\x01\".r,2*^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}$R\x05units\x124\n" +
 	"\ainstant\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x127\n" +
-	"\bat_least\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x97\x01\n" +
+	"\bat_least\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\x129\n" +
+	"\n" +
+	"known_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"\x97\x01\n" +
 	"\x19BatchGetStandingsResponse\x12@\n" +
 	"\tstandings\x18\x01 \x03(\v2\".strandline.compliance.v1.StandingR\tstandings\x128\n" +
 	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xb8\x04\n" +
@@ -2119,13 +2175,15 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\x0fListDueResponse\x127\n" +
 	"\x05items\x18\x01 \x03(\v2!.strandline.compliance.v1.DueItemR\x05items\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x128\n" +
-	"\bposition\x18\x03 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xef\x01\n" +
+	"\bposition\x18\x03 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xaa\x02\n" +
 	"\x15SummarizeFleetRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x124\n" +
 	"\ainstant\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x12-\n" +
 	"\fhorizon_days\x18\x03 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vhorizonDays\x127\n" +
-	"\bat_least\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xd2\x01\n" +
+	"\bat_least\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\x129\n" +
+	"\n" +
+	"known_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"\xd2\x01\n" +
 	"\vFleetCounts\x12\x14\n" +
 	"\x05units\x18\x01 \x01(\x03R\x05units\x12\x16\n" +
 	"\x06fitted\x18\x02 \x01(\x03R\x06fitted\x12\x14\n" +
@@ -2171,7 +2229,7 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\x0eGetHoldRequest\x12_\n" +
 	"\x04name\x18\x01 \x01(\tBK\xe0A\x02\xbaHErC2A^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}/holds/[0-9a-z-]{1,100}$R\x04name\"E\n" +
 	"\x0fGetHoldResponse\x122\n" +
-	"\x04hold\x18\x01 \x01(\v2\x1e.strandline.compliance.v1.HoldR\x04hold\"\xd5\x02\n" +
+	"\x04hold\x18\x01 \x01(\v2\x1e.strandline.compliance.v1.HoldR\x04hold\"\xc6\x03\n" +
 	"\x10ListHoldsRequest\x12P\n" +
 	"\x06parent\x18\x01 \x01(\tB8\xe0A\x02\xbaH2r02.^orgs/[a-z0-9-]{1,40}/units/([0-9a-f-]{36}|-)$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12\x1d\n" +
@@ -2179,7 +2237,10 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tR\tpageToken\x12%\n" +
 	"\x0einclude_lifted\x18\x04 \x01(\bR\rincludeLifted\x12J\n" +
 	"\x04shop\x18\x05 \x01(\tB6\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\x127\n" +
-	"\bat_least\x18\x06 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xaf\x01\n" +
+	"\bat_least\x18\x06 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\x124\n" +
+	"\ainstant\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
+	"\n" +
+	"known_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"\xaf\x01\n" +
 	"\x11ListHoldsResponse\x128\n" +
 	"\x05holds\x18\x01 \x03(\v2\".strandline.compliance.v1.HeldUnitR\x05holds\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x128\n" +
@@ -2200,10 +2261,13 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x94\x01\n" +
 	"\x17PublishRulePackResponse\x12?\n" +
 	"\trule_pack\x18\x01 \x01(\v2\".strandline.compliance.v1.RulePackR\brulePack\x128\n" +
-	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\x89\x01\n" +
+	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xfa\x01\n" +
 	"\x12GetRulePackRequest\x12N\n" +
 	"\x04name\x18\x01 \x01(\tB:\xe0A\x02\xbaH4r220^orgs/[a-z0-9-]{1,40}/rulePacks/[a-z0-9-]{1,40}$R\x04name\x12#\n" +
-	"\brevision\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\brevision\"V\n" +
+	"\brevision\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\brevision\x124\n" +
+	"\ainstant\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
+	"\n" +
+	"known_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"V\n" +
 	"\x13GetRulePackResponse\x12?\n" +
 	"\trule_pack\x18\x01 \x01(\v2\".strandline.compliance.v1.RulePackR\brulePack\"\x86\x02\n" +
 	"\x14ListRulePacksRequest\x128\n" +
@@ -2339,92 +2403,98 @@ var file_strandline_compliance_v1_compliance_service_proto_depIdxs = []int32{
 	31, // 4: strandline.compliance.v1.GetStandingResponse.position:type_name -> strandline.type.v1.Position
 	30, // 5: strandline.compliance.v1.BatchGetStandingsRequest.instant:type_name -> google.protobuf.Timestamp
 	31, // 6: strandline.compliance.v1.BatchGetStandingsRequest.at_least:type_name -> strandline.type.v1.Position
-	32, // 7: strandline.compliance.v1.BatchGetStandingsResponse.standings:type_name -> strandline.compliance.v1.Standing
-	31, // 8: strandline.compliance.v1.BatchGetStandingsResponse.position:type_name -> strandline.type.v1.Position
-	0,  // 9: strandline.compliance.v1.ListDueRequest.limit_kind:type_name -> strandline.compliance.v1.LimitKind
-	30, // 10: strandline.compliance.v1.ListDueRequest.instant:type_name -> google.protobuf.Timestamp
-	31, // 11: strandline.compliance.v1.ListDueRequest.at_least:type_name -> strandline.type.v1.Position
-	30, // 12: strandline.compliance.v1.ListDueRequest.known_time:type_name -> google.protobuf.Timestamp
-	33, // 13: strandline.compliance.v1.DueItem.clock:type_name -> strandline.compliance.v1.Clock
-	6,  // 14: strandline.compliance.v1.ListDueResponse.items:type_name -> strandline.compliance.v1.DueItem
-	31, // 15: strandline.compliance.v1.ListDueResponse.position:type_name -> strandline.type.v1.Position
-	30, // 16: strandline.compliance.v1.SummarizeFleetRequest.instant:type_name -> google.protobuf.Timestamp
-	31, // 17: strandline.compliance.v1.SummarizeFleetRequest.at_least:type_name -> strandline.type.v1.Position
-	9,  // 18: strandline.compliance.v1.ShopSummary.counts:type_name -> strandline.compliance.v1.FleetCounts
-	29, // 19: strandline.compliance.v1.ShopSummary.kinds:type_name -> strandline.compliance.v1.ShopSummary.KindCounts
-	10, // 20: strandline.compliance.v1.SummarizeFleetResponse.org:type_name -> strandline.compliance.v1.ShopSummary
-	10, // 21: strandline.compliance.v1.SummarizeFleetResponse.shops:type_name -> strandline.compliance.v1.ShopSummary
-	31, // 22: strandline.compliance.v1.SummarizeFleetResponse.position:type_name -> strandline.type.v1.Position
-	34, // 23: strandline.compliance.v1.PlaceHoldRequest.hold:type_name -> strandline.compliance.v1.Hold
-	34, // 24: strandline.compliance.v1.PlaceHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 25: strandline.compliance.v1.PlaceHoldResponse.position:type_name -> strandline.type.v1.Position
-	34, // 26: strandline.compliance.v1.LiftHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 27: strandline.compliance.v1.LiftHoldResponse.position:type_name -> strandline.type.v1.Position
-	34, // 28: strandline.compliance.v1.GetHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 29: strandline.compliance.v1.ListHoldsRequest.at_least:type_name -> strandline.type.v1.Position
-	20, // 30: strandline.compliance.v1.ListHoldsResponse.holds:type_name -> strandline.compliance.v1.HeldUnit
-	31, // 31: strandline.compliance.v1.ListHoldsResponse.position:type_name -> strandline.type.v1.Position
-	34, // 32: strandline.compliance.v1.HeldUnit.hold:type_name -> strandline.compliance.v1.Hold
-	35, // 33: strandline.compliance.v1.PublishRulePackRequest.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	35, // 34: strandline.compliance.v1.PublishRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	31, // 35: strandline.compliance.v1.PublishRulePackResponse.position:type_name -> strandline.type.v1.Position
-	35, // 36: strandline.compliance.v1.GetRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	30, // 37: strandline.compliance.v1.ListRulePacksRequest.instant:type_name -> google.protobuf.Timestamp
-	30, // 38: strandline.compliance.v1.ListRulePacksRequest.known_time:type_name -> google.protobuf.Timestamp
-	35, // 39: strandline.compliance.v1.ListRulePacksResponse.rule_packs:type_name -> strandline.compliance.v1.RulePack
-	31, // 40: strandline.compliance.v1.RebuildProjectionResponse.position:type_name -> strandline.type.v1.Position
-	9,  // 41: strandline.compliance.v1.ShopSummary.KindCounts.counts:type_name -> strandline.compliance.v1.FleetCounts
-	1,  // 42: strandline.compliance.v1.ComplianceService.GetStanding:input_type -> strandline.compliance.v1.GetStandingRequest
-	3,  // 43: strandline.compliance.v1.ComplianceService.BatchGetStandings:input_type -> strandline.compliance.v1.BatchGetStandingsRequest
-	5,  // 44: strandline.compliance.v1.ComplianceService.ListDue:input_type -> strandline.compliance.v1.ListDueRequest
-	8,  // 45: strandline.compliance.v1.ComplianceService.SummarizeFleet:input_type -> strandline.compliance.v1.SummarizeFleetRequest
-	12, // 46: strandline.compliance.v1.ComplianceService.PlaceHold:input_type -> strandline.compliance.v1.PlaceHoldRequest
-	14, // 47: strandline.compliance.v1.ComplianceService.LiftHold:input_type -> strandline.compliance.v1.LiftHoldRequest
-	16, // 48: strandline.compliance.v1.ComplianceService.GetHold:input_type -> strandline.compliance.v1.GetHoldRequest
-	18, // 49: strandline.compliance.v1.ComplianceService.ListHolds:input_type -> strandline.compliance.v1.ListHoldsRequest
-	21, // 50: strandline.compliance.v1.ComplianceService.PublishRulePack:input_type -> strandline.compliance.v1.PublishRulePackRequest
-	23, // 51: strandline.compliance.v1.ComplianceService.GetRulePack:input_type -> strandline.compliance.v1.GetRulePackRequest
-	25, // 52: strandline.compliance.v1.ComplianceService.ListRulePacks:input_type -> strandline.compliance.v1.ListRulePacksRequest
-	36, // 53: strandline.compliance.v1.ComplianceService.Evaluate:input_type -> strandline.compliance.v1.EvaluateRequest
-	37, // 54: strandline.compliance.v1.ComplianceService.ExplainUnit:input_type -> strandline.compliance.v1.ExplainUnitRequest
-	38, // 55: strandline.compliance.v1.ComplianceService.ForecastUnit:input_type -> strandline.compliance.v1.ForecastUnitRequest
-	39, // 56: strandline.compliance.v1.ComplianceService.TryRulePack:input_type -> strandline.compliance.v1.TryRulePackRequest
-	40, // 57: strandline.compliance.v1.ComplianceService.GrantWaiver:input_type -> strandline.compliance.v1.GrantWaiverRequest
-	41, // 58: strandline.compliance.v1.ComplianceService.RevokeWaiver:input_type -> strandline.compliance.v1.RevokeWaiverRequest
-	42, // 59: strandline.compliance.v1.ComplianceService.ListWaivers:input_type -> strandline.compliance.v1.ListWaiversRequest
-	43, // 60: strandline.compliance.v1.ComplianceService.ListNotices:input_type -> strandline.compliance.v1.ListNoticesRequest
-	44, // 61: strandline.compliance.v1.ComplianceService.FollowNotices:input_type -> strandline.compliance.v1.FollowNoticesRequest
-	45, // 62: strandline.compliance.v1.ComplianceService.ListDigests:input_type -> strandline.compliance.v1.ListDigestsRequest
-	46, // 63: strandline.compliance.v1.ComplianceService.GetDigest:input_type -> strandline.compliance.v1.GetDigestRequest
-	27, // 64: strandline.compliance.v1.ComplianceService.RebuildProjection:input_type -> strandline.compliance.v1.RebuildProjectionRequest
-	2,  // 65: strandline.compliance.v1.ComplianceService.GetStanding:output_type -> strandline.compliance.v1.GetStandingResponse
-	4,  // 66: strandline.compliance.v1.ComplianceService.BatchGetStandings:output_type -> strandline.compliance.v1.BatchGetStandingsResponse
-	7,  // 67: strandline.compliance.v1.ComplianceService.ListDue:output_type -> strandline.compliance.v1.ListDueResponse
-	11, // 68: strandline.compliance.v1.ComplianceService.SummarizeFleet:output_type -> strandline.compliance.v1.SummarizeFleetResponse
-	13, // 69: strandline.compliance.v1.ComplianceService.PlaceHold:output_type -> strandline.compliance.v1.PlaceHoldResponse
-	15, // 70: strandline.compliance.v1.ComplianceService.LiftHold:output_type -> strandline.compliance.v1.LiftHoldResponse
-	17, // 71: strandline.compliance.v1.ComplianceService.GetHold:output_type -> strandline.compliance.v1.GetHoldResponse
-	19, // 72: strandline.compliance.v1.ComplianceService.ListHolds:output_type -> strandline.compliance.v1.ListHoldsResponse
-	22, // 73: strandline.compliance.v1.ComplianceService.PublishRulePack:output_type -> strandline.compliance.v1.PublishRulePackResponse
-	24, // 74: strandline.compliance.v1.ComplianceService.GetRulePack:output_type -> strandline.compliance.v1.GetRulePackResponse
-	26, // 75: strandline.compliance.v1.ComplianceService.ListRulePacks:output_type -> strandline.compliance.v1.ListRulePacksResponse
-	47, // 76: strandline.compliance.v1.ComplianceService.Evaluate:output_type -> strandline.compliance.v1.EvaluateResponse
-	48, // 77: strandline.compliance.v1.ComplianceService.ExplainUnit:output_type -> strandline.compliance.v1.ExplainUnitResponse
-	49, // 78: strandline.compliance.v1.ComplianceService.ForecastUnit:output_type -> strandline.compliance.v1.ForecastUnitResponse
-	50, // 79: strandline.compliance.v1.ComplianceService.TryRulePack:output_type -> strandline.compliance.v1.TryRulePackResponse
-	51, // 80: strandline.compliance.v1.ComplianceService.GrantWaiver:output_type -> strandline.compliance.v1.GrantWaiverResponse
-	52, // 81: strandline.compliance.v1.ComplianceService.RevokeWaiver:output_type -> strandline.compliance.v1.RevokeWaiverResponse
-	53, // 82: strandline.compliance.v1.ComplianceService.ListWaivers:output_type -> strandline.compliance.v1.ListWaiversResponse
-	54, // 83: strandline.compliance.v1.ComplianceService.ListNotices:output_type -> strandline.compliance.v1.ListNoticesResponse
-	55, // 84: strandline.compliance.v1.ComplianceService.FollowNotices:output_type -> strandline.compliance.v1.FollowNoticesResponse
-	56, // 85: strandline.compliance.v1.ComplianceService.ListDigests:output_type -> strandline.compliance.v1.ListDigestsResponse
-	57, // 86: strandline.compliance.v1.ComplianceService.GetDigest:output_type -> strandline.compliance.v1.GetDigestResponse
-	28, // 87: strandline.compliance.v1.ComplianceService.RebuildProjection:output_type -> strandline.compliance.v1.RebuildProjectionResponse
-	65, // [65:88] is the sub-list for method output_type
-	42, // [42:65] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	30, // 7: strandline.compliance.v1.BatchGetStandingsRequest.known_time:type_name -> google.protobuf.Timestamp
+	32, // 8: strandline.compliance.v1.BatchGetStandingsResponse.standings:type_name -> strandline.compliance.v1.Standing
+	31, // 9: strandline.compliance.v1.BatchGetStandingsResponse.position:type_name -> strandline.type.v1.Position
+	0,  // 10: strandline.compliance.v1.ListDueRequest.limit_kind:type_name -> strandline.compliance.v1.LimitKind
+	30, // 11: strandline.compliance.v1.ListDueRequest.instant:type_name -> google.protobuf.Timestamp
+	31, // 12: strandline.compliance.v1.ListDueRequest.at_least:type_name -> strandline.type.v1.Position
+	30, // 13: strandline.compliance.v1.ListDueRequest.known_time:type_name -> google.protobuf.Timestamp
+	33, // 14: strandline.compliance.v1.DueItem.clock:type_name -> strandline.compliance.v1.Clock
+	6,  // 15: strandline.compliance.v1.ListDueResponse.items:type_name -> strandline.compliance.v1.DueItem
+	31, // 16: strandline.compliance.v1.ListDueResponse.position:type_name -> strandline.type.v1.Position
+	30, // 17: strandline.compliance.v1.SummarizeFleetRequest.instant:type_name -> google.protobuf.Timestamp
+	31, // 18: strandline.compliance.v1.SummarizeFleetRequest.at_least:type_name -> strandline.type.v1.Position
+	30, // 19: strandline.compliance.v1.SummarizeFleetRequest.known_time:type_name -> google.protobuf.Timestamp
+	9,  // 20: strandline.compliance.v1.ShopSummary.counts:type_name -> strandline.compliance.v1.FleetCounts
+	29, // 21: strandline.compliance.v1.ShopSummary.kinds:type_name -> strandline.compliance.v1.ShopSummary.KindCounts
+	10, // 22: strandline.compliance.v1.SummarizeFleetResponse.org:type_name -> strandline.compliance.v1.ShopSummary
+	10, // 23: strandline.compliance.v1.SummarizeFleetResponse.shops:type_name -> strandline.compliance.v1.ShopSummary
+	31, // 24: strandline.compliance.v1.SummarizeFleetResponse.position:type_name -> strandline.type.v1.Position
+	34, // 25: strandline.compliance.v1.PlaceHoldRequest.hold:type_name -> strandline.compliance.v1.Hold
+	34, // 26: strandline.compliance.v1.PlaceHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 27: strandline.compliance.v1.PlaceHoldResponse.position:type_name -> strandline.type.v1.Position
+	34, // 28: strandline.compliance.v1.LiftHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 29: strandline.compliance.v1.LiftHoldResponse.position:type_name -> strandline.type.v1.Position
+	34, // 30: strandline.compliance.v1.GetHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 31: strandline.compliance.v1.ListHoldsRequest.at_least:type_name -> strandline.type.v1.Position
+	30, // 32: strandline.compliance.v1.ListHoldsRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 33: strandline.compliance.v1.ListHoldsRequest.known_time:type_name -> google.protobuf.Timestamp
+	20, // 34: strandline.compliance.v1.ListHoldsResponse.holds:type_name -> strandline.compliance.v1.HeldUnit
+	31, // 35: strandline.compliance.v1.ListHoldsResponse.position:type_name -> strandline.type.v1.Position
+	34, // 36: strandline.compliance.v1.HeldUnit.hold:type_name -> strandline.compliance.v1.Hold
+	35, // 37: strandline.compliance.v1.PublishRulePackRequest.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	35, // 38: strandline.compliance.v1.PublishRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	31, // 39: strandline.compliance.v1.PublishRulePackResponse.position:type_name -> strandline.type.v1.Position
+	30, // 40: strandline.compliance.v1.GetRulePackRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 41: strandline.compliance.v1.GetRulePackRequest.known_time:type_name -> google.protobuf.Timestamp
+	35, // 42: strandline.compliance.v1.GetRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	30, // 43: strandline.compliance.v1.ListRulePacksRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 44: strandline.compliance.v1.ListRulePacksRequest.known_time:type_name -> google.protobuf.Timestamp
+	35, // 45: strandline.compliance.v1.ListRulePacksResponse.rule_packs:type_name -> strandline.compliance.v1.RulePack
+	31, // 46: strandline.compliance.v1.RebuildProjectionResponse.position:type_name -> strandline.type.v1.Position
+	9,  // 47: strandline.compliance.v1.ShopSummary.KindCounts.counts:type_name -> strandline.compliance.v1.FleetCounts
+	1,  // 48: strandline.compliance.v1.ComplianceService.GetStanding:input_type -> strandline.compliance.v1.GetStandingRequest
+	3,  // 49: strandline.compliance.v1.ComplianceService.BatchGetStandings:input_type -> strandline.compliance.v1.BatchGetStandingsRequest
+	5,  // 50: strandline.compliance.v1.ComplianceService.ListDue:input_type -> strandline.compliance.v1.ListDueRequest
+	8,  // 51: strandline.compliance.v1.ComplianceService.SummarizeFleet:input_type -> strandline.compliance.v1.SummarizeFleetRequest
+	12, // 52: strandline.compliance.v1.ComplianceService.PlaceHold:input_type -> strandline.compliance.v1.PlaceHoldRequest
+	14, // 53: strandline.compliance.v1.ComplianceService.LiftHold:input_type -> strandline.compliance.v1.LiftHoldRequest
+	16, // 54: strandline.compliance.v1.ComplianceService.GetHold:input_type -> strandline.compliance.v1.GetHoldRequest
+	18, // 55: strandline.compliance.v1.ComplianceService.ListHolds:input_type -> strandline.compliance.v1.ListHoldsRequest
+	21, // 56: strandline.compliance.v1.ComplianceService.PublishRulePack:input_type -> strandline.compliance.v1.PublishRulePackRequest
+	23, // 57: strandline.compliance.v1.ComplianceService.GetRulePack:input_type -> strandline.compliance.v1.GetRulePackRequest
+	25, // 58: strandline.compliance.v1.ComplianceService.ListRulePacks:input_type -> strandline.compliance.v1.ListRulePacksRequest
+	36, // 59: strandline.compliance.v1.ComplianceService.Evaluate:input_type -> strandline.compliance.v1.EvaluateRequest
+	37, // 60: strandline.compliance.v1.ComplianceService.ExplainUnit:input_type -> strandline.compliance.v1.ExplainUnitRequest
+	38, // 61: strandline.compliance.v1.ComplianceService.ForecastUnit:input_type -> strandline.compliance.v1.ForecastUnitRequest
+	39, // 62: strandline.compliance.v1.ComplianceService.TryRulePack:input_type -> strandline.compliance.v1.TryRulePackRequest
+	40, // 63: strandline.compliance.v1.ComplianceService.GrantWaiver:input_type -> strandline.compliance.v1.GrantWaiverRequest
+	41, // 64: strandline.compliance.v1.ComplianceService.RevokeWaiver:input_type -> strandline.compliance.v1.RevokeWaiverRequest
+	42, // 65: strandline.compliance.v1.ComplianceService.ListWaivers:input_type -> strandline.compliance.v1.ListWaiversRequest
+	43, // 66: strandline.compliance.v1.ComplianceService.ListNotices:input_type -> strandline.compliance.v1.ListNoticesRequest
+	44, // 67: strandline.compliance.v1.ComplianceService.FollowNotices:input_type -> strandline.compliance.v1.FollowNoticesRequest
+	45, // 68: strandline.compliance.v1.ComplianceService.ListDigests:input_type -> strandline.compliance.v1.ListDigestsRequest
+	46, // 69: strandline.compliance.v1.ComplianceService.GetDigest:input_type -> strandline.compliance.v1.GetDigestRequest
+	27, // 70: strandline.compliance.v1.ComplianceService.RebuildProjection:input_type -> strandline.compliance.v1.RebuildProjectionRequest
+	2,  // 71: strandline.compliance.v1.ComplianceService.GetStanding:output_type -> strandline.compliance.v1.GetStandingResponse
+	4,  // 72: strandline.compliance.v1.ComplianceService.BatchGetStandings:output_type -> strandline.compliance.v1.BatchGetStandingsResponse
+	7,  // 73: strandline.compliance.v1.ComplianceService.ListDue:output_type -> strandline.compliance.v1.ListDueResponse
+	11, // 74: strandline.compliance.v1.ComplianceService.SummarizeFleet:output_type -> strandline.compliance.v1.SummarizeFleetResponse
+	13, // 75: strandline.compliance.v1.ComplianceService.PlaceHold:output_type -> strandline.compliance.v1.PlaceHoldResponse
+	15, // 76: strandline.compliance.v1.ComplianceService.LiftHold:output_type -> strandline.compliance.v1.LiftHoldResponse
+	17, // 77: strandline.compliance.v1.ComplianceService.GetHold:output_type -> strandline.compliance.v1.GetHoldResponse
+	19, // 78: strandline.compliance.v1.ComplianceService.ListHolds:output_type -> strandline.compliance.v1.ListHoldsResponse
+	22, // 79: strandline.compliance.v1.ComplianceService.PublishRulePack:output_type -> strandline.compliance.v1.PublishRulePackResponse
+	24, // 80: strandline.compliance.v1.ComplianceService.GetRulePack:output_type -> strandline.compliance.v1.GetRulePackResponse
+	26, // 81: strandline.compliance.v1.ComplianceService.ListRulePacks:output_type -> strandline.compliance.v1.ListRulePacksResponse
+	47, // 82: strandline.compliance.v1.ComplianceService.Evaluate:output_type -> strandline.compliance.v1.EvaluateResponse
+	48, // 83: strandline.compliance.v1.ComplianceService.ExplainUnit:output_type -> strandline.compliance.v1.ExplainUnitResponse
+	49, // 84: strandline.compliance.v1.ComplianceService.ForecastUnit:output_type -> strandline.compliance.v1.ForecastUnitResponse
+	50, // 85: strandline.compliance.v1.ComplianceService.TryRulePack:output_type -> strandline.compliance.v1.TryRulePackResponse
+	51, // 86: strandline.compliance.v1.ComplianceService.GrantWaiver:output_type -> strandline.compliance.v1.GrantWaiverResponse
+	52, // 87: strandline.compliance.v1.ComplianceService.RevokeWaiver:output_type -> strandline.compliance.v1.RevokeWaiverResponse
+	53, // 88: strandline.compliance.v1.ComplianceService.ListWaivers:output_type -> strandline.compliance.v1.ListWaiversResponse
+	54, // 89: strandline.compliance.v1.ComplianceService.ListNotices:output_type -> strandline.compliance.v1.ListNoticesResponse
+	55, // 90: strandline.compliance.v1.ComplianceService.FollowNotices:output_type -> strandline.compliance.v1.FollowNoticesResponse
+	56, // 91: strandline.compliance.v1.ComplianceService.ListDigests:output_type -> strandline.compliance.v1.ListDigestsResponse
+	57, // 92: strandline.compliance.v1.ComplianceService.GetDigest:output_type -> strandline.compliance.v1.GetDigestResponse
+	28, // 93: strandline.compliance.v1.ComplianceService.RebuildProjection:output_type -> strandline.compliance.v1.RebuildProjectionResponse
+	71, // [71:94] is the sub-list for method output_type
+	48, // [48:71] is the sub-list for method input_type
+	48, // [48:48] is the sub-list for extension type_name
+	48, // [48:48] is the sub-list for extension extendee
+	0,  // [0:48] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_compliance_service_proto_init() }

@@ -65,12 +65,13 @@ type ComplianceServiceClient interface {
 	LiftHold(ctx context.Context, in *LiftHoldRequest, opts ...grpc.CallOption) (*LiftHoldResponse, error)
 	// Reads one hold. Errors: NOT_FOUND.
 	GetHold(ctx context.Context, in *GetHoldRequest, opts ...grpc.CallOption) (*GetHoldResponse, error)
-	// Lists holds of a unit, or of all (`orgs/{org}/units/-`), newest first. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	// Lists holds of a unit, or of all (`orgs/{org}/units/-`), newest first, optionally as they were at an instant and as known at one.
+	// Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	ListHolds(ctx context.Context, in *ListHoldsRequest, opts ...grpc.CallOption) (*ListHoldsResponse, error)
 	// Publishes a revision of a rule pack. A pack equal to its last revision is answered as it stands.
 	// Errors: RULE_PACK_INVALID, with a violation per rule and field.
 	PublishRulePack(ctx context.Context, in *PublishRulePackRequest, opts ...grpc.CallOption) (*PublishRulePackResponse, error)
-	// Reads a rule pack: its last revision, or the one asked for. Errors: NOT_FOUND.
+	// Reads a rule pack: its last revision, the one asked for, or the one in force at an instant. Errors: NOT_FOUND, INVALID_FIELD.
 	GetRulePack(ctx context.Context, in *GetRulePackRequest, opts ...grpc.CallOption) (*GetRulePackResponse, error)
 	// Lists rule packs by id, in their last revision or in the one in force at an instant. Errors: PAGE_TOKEN_INVALID.
 	ListRulePacks(ctx context.Context, in *ListRulePacksRequest, opts ...grpc.CallOption) (*ListRulePacksResponse, error)
@@ -370,12 +371,13 @@ type ComplianceServiceServer interface {
 	LiftHold(context.Context, *LiftHoldRequest) (*LiftHoldResponse, error)
 	// Reads one hold. Errors: NOT_FOUND.
 	GetHold(context.Context, *GetHoldRequest) (*GetHoldResponse, error)
-	// Lists holds of a unit, or of all (`orgs/{org}/units/-`), newest first. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	// Lists holds of a unit, or of all (`orgs/{org}/units/-`), newest first, optionally as they were at an instant and as known at one.
+	// Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	ListHolds(context.Context, *ListHoldsRequest) (*ListHoldsResponse, error)
 	// Publishes a revision of a rule pack. A pack equal to its last revision is answered as it stands.
 	// Errors: RULE_PACK_INVALID, with a violation per rule and field.
 	PublishRulePack(context.Context, *PublishRulePackRequest) (*PublishRulePackResponse, error)
-	// Reads a rule pack: its last revision, or the one asked for. Errors: NOT_FOUND.
+	// Reads a rule pack: its last revision, the one asked for, or the one in force at an instant. Errors: NOT_FOUND, INVALID_FIELD.
 	GetRulePack(context.Context, *GetRulePackRequest) (*GetRulePackResponse, error)
 	// Lists rule packs by id, in their last revision or in the one in force at an instant. Errors: PAGE_TOKEN_INVALID.
 	ListRulePacks(context.Context, *ListRulePacksRequest) (*ListRulePacksResponse, error)

@@ -309,7 +309,11 @@ type ListNoticesRequest struct {
 	// Only notices after this number.
 	After int64 `protobuf:"varint,4,opt,name=after,proto3" json:"after,omitempty"`
 	// Only of this shop, `orgs/{org}/shops/{shop}`.
-	Shop          string `protobuf:"bytes,5,opt,name=shop,proto3" json:"shop,omitempty"`
+	Shop string `protobuf:"bytes,5,opt,name=shop,proto3" json:"shop,omitempty"`
+	// Only what had changed by this instant (`effective_time`); unset for all.
+	Instant *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=instant,proto3" json:"instant,omitempty"`
+	// Only what had been told by then (`notice_time`); unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -377,6 +381,20 @@ func (x *ListNoticesRequest) GetShop() string {
 		return x.Shop
 	}
 	return ""
+}
+
+func (x *ListNoticesRequest) GetInstant() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Instant
+	}
+	return nil
+}
+
+func (x *ListNoticesRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
+	}
+	return nil
 }
 
 // Answer of ListNotices.
@@ -796,14 +814,17 @@ const file_strandline_compliance_v1_notice_proto_rawDesc = "" +
 	"\anotices\x18\x04 \x03(\v2 .strandline.compliance.v1.NoticeR\anotices\x12%\n" +
 	"\x0eblocking_count\x18\x05 \x01(\x03R\rblockingCount\x12$\n" +
 	"\x0edue_soon_count\x18\x06 \x01(\x03R\fdueSoonCount\x12\x14\n" +
-	"\x05lines\x18\a \x03(\tR\x05lines\"\xfe\x01\n" +
+	"\x05lines\x18\a \x03(\tR\x05lines\"\xef\x02\n" +
 	"\x12ListNoticesRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12\x1d\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tR\tpageToken\x12\x1d\n" +
 	"\x05after\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05after\x12J\n" +
-	"\x04shop\x18\x05 \x01(\tB6\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\"y\n" +
+	"\x04shop\x18\x05 \x01(\tB6\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\x124\n" +
+	"\ainstant\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
+	"\n" +
+	"known_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"y\n" +
 	"\x13ListNoticesResponse\x12:\n" +
 	"\anotices\x18\x01 \x03(\v2 .strandline.compliance.v1.NoticeR\anotices\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xbb\x01\n" +
@@ -865,16 +886,18 @@ var file_strandline_compliance_v1_notice_proto_depIdxs = []int32{
 	12, // 6: strandline.compliance.v1.Digest.date:type_name -> google.type.Date
 	11, // 7: strandline.compliance.v1.Digest.digest_time:type_name -> google.protobuf.Timestamp
 	0,  // 8: strandline.compliance.v1.Digest.notices:type_name -> strandline.compliance.v1.Notice
-	0,  // 9: strandline.compliance.v1.ListNoticesResponse.notices:type_name -> strandline.compliance.v1.Notice
-	0,  // 10: strandline.compliance.v1.FollowNoticesResponse.notice:type_name -> strandline.compliance.v1.Notice
-	1,  // 11: strandline.compliance.v1.ListDigestsResponse.digests:type_name -> strandline.compliance.v1.Digest
-	12, // 12: strandline.compliance.v1.GetDigestRequest.date:type_name -> google.type.Date
-	1,  // 13: strandline.compliance.v1.GetDigestResponse.digest:type_name -> strandline.compliance.v1.Digest
-	14, // [14:14] is the sub-list for method output_type
-	14, // [14:14] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	11, // 9: strandline.compliance.v1.ListNoticesRequest.instant:type_name -> google.protobuf.Timestamp
+	11, // 10: strandline.compliance.v1.ListNoticesRequest.known_time:type_name -> google.protobuf.Timestamp
+	0,  // 11: strandline.compliance.v1.ListNoticesResponse.notices:type_name -> strandline.compliance.v1.Notice
+	0,  // 12: strandline.compliance.v1.FollowNoticesResponse.notice:type_name -> strandline.compliance.v1.Notice
+	1,  // 13: strandline.compliance.v1.ListDigestsResponse.digests:type_name -> strandline.compliance.v1.Digest
+	12, // 14: strandline.compliance.v1.GetDigestRequest.date:type_name -> google.type.Date
+	1,  // 15: strandline.compliance.v1.GetDigestResponse.digest:type_name -> strandline.compliance.v1.Digest
+	16, // [16:16] is the sub-list for method output_type
+	16, // [16:16] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_notice_proto_init() }

@@ -437,7 +437,11 @@ type ListWaiversRequest struct {
 	// From the previous page, with the same request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Also waivers that have ended or were revoked.
-	IncludeEnded  bool `protobuf:"varint,4,opt,name=include_ended,json=includeEnded,proto3" json:"include_ended,omitempty"`
+	IncludeEnded bool `protobuf:"varint,4,opt,name=include_ended,json=includeEnded,proto3" json:"include_ended,omitempty"`
+	// Those granted by this instant, as they stood then; now if unset.
+	Instant *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=instant,proto3" json:"instant,omitempty"`
+	// Only what was recorded by then counts, and later revocations do not show; unset for all.
+	KnownTime     *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -498,6 +502,20 @@ func (x *ListWaiversRequest) GetIncludeEnded() bool {
 		return x.IncludeEnded
 	}
 	return false
+}
+
+func (x *ListWaiversRequest) GetInstant() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Instant
+	}
+	return nil
+}
+
+func (x *ListWaiversRequest) GetKnownTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownTime
+	}
+	return nil
 }
 
 // Answer of ListWaivers.
@@ -594,13 +612,16 @@ const file_strandline_compliance_v1_waiver_proto_rawDesc = "" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"\x8a\x01\n" +
 	"\x14RevokeWaiverResponse\x128\n" +
 	"\x06waiver\x18\x01 \x01(\v2 .strandline.compliance.v1.WaiverR\x06waiver\x128\n" +
-	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xd0\x01\n" +
+	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xc1\x02\n" +
 	"\x12ListWaiversRequest\x12P\n" +
 	"\x06parent\x18\x01 \x01(\tB8\xe0A\x02\xbaH2r02.^orgs/[a-z0-9-]{1,40}/units/([0-9a-f-]{36}|-)$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12\x1d\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tR\tpageToken\x12#\n" +
-	"\rinclude_ended\x18\x04 \x01(\bR\fincludeEnded\"y\n" +
+	"\rinclude_ended\x18\x04 \x01(\bR\fincludeEnded\x124\n" +
+	"\ainstant\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
+	"\n" +
+	"known_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\"y\n" +
 	"\x13ListWaiversResponse\x12:\n" +
 	"\awaivers\x18\x01 \x03(\v2 .strandline.compliance.v1.WaiverR\awaivers\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageTokenBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
@@ -640,12 +661,14 @@ var file_strandline_compliance_v1_waiver_proto_depIdxs = []int32{
 	9,  // 6: strandline.compliance.v1.GrantWaiverResponse.position:type_name -> strandline.type.v1.Position
 	0,  // 7: strandline.compliance.v1.RevokeWaiverResponse.waiver:type_name -> strandline.compliance.v1.Waiver
 	9,  // 8: strandline.compliance.v1.RevokeWaiverResponse.position:type_name -> strandline.type.v1.Position
-	0,  // 9: strandline.compliance.v1.ListWaiversResponse.waivers:type_name -> strandline.compliance.v1.Waiver
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	8,  // 9: strandline.compliance.v1.ListWaiversRequest.instant:type_name -> google.protobuf.Timestamp
+	8,  // 10: strandline.compliance.v1.ListWaiversRequest.known_time:type_name -> google.protobuf.Timestamp
+	0,  // 11: strandline.compliance.v1.ListWaiversResponse.waivers:type_name -> strandline.compliance.v1.Waiver
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_waiver_proto_init() }
