@@ -29,7 +29,7 @@ FUZZTIME ?= 10s
 fuzz: postgres ## Run every fuzz target for FUZZTIME
 	@for f in $$(grep -rlE --include='*_test.go' '^func Fuzz' .); do \
 		for t in $$(sed -nE 's/^func (Fuzz[A-Za-z0-9_]*).*/\1/p' $$f); do \
-			echo "$$t $$(dirname $$f)"; $(GO) test -run '^$$' -fuzz "^$$t$$" -fuzztime $(FUZZTIME) $$(dirname $$f) || exit 1; \
+			echo "$$t $$(dirname $$f)"; $(GO) test -run '^$$' -fuzz "^$$t$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 1s $$(dirname $$f) || exit 1; \
 		done; \
 	done
 

@@ -227,13 +227,14 @@ func (r *questionReader) readPacks(req *compliancepb.EvaluateRequest) {
 	}
 	seen := map[day]bool{}
 	rules := 0
+	var batch packs.Batch
 	for i, p := range req.GetRulePacks() {
 		at := fmt.Sprintf("rule_packs[%d]", i)
 		id := lastSegment(p.GetName())
 		if p.GetName() == "" {
 			id = fmt.Sprintf("pack-%d", i+1)
 		}
-		pack, violations := packs.Of(id, at, p)
+		pack, violations := batch.Of(id, at, p)
 		r.violations = append(r.violations, violations...)
 		k := day{id, pack.Effective, pack.Revision}
 		if seen[k] {

@@ -15,8 +15,8 @@ import (
 
 var namePattern = regexp.MustCompile(`^(?:orgs/([a-z0-9-]{1,40})/)?rulePacks/([a-z0-9-]{1,40})$`)
 
-// readDocument reads one pack of a file. id is that of a pack without a name.
-func readDocument(id string, root *yaml.Node, source []string) (Document, []Problem) {
+// readDocument reads one pack of a file. id is that of a pack without a name, known what the packs before it compiled.
+func readDocument(id string, root *yaml.Node, source []string, known *compiled) (Document, []Problem) {
 	d := Document{ID: id, Message: &compliancepb.RulePack{}, Line: root.Line}
 	dec := decoder{places: map[string]place{"": {root.Line, root.Column}}, scalars: map[string]*yaml.Node{}}
 	dec.message("", root, d.Message.ProtoReflect())
@@ -33,7 +33,7 @@ func readDocument(id string, root *yaml.Node, source []string) (Document, []Prob
 	if dec.failed[""] {
 		return d, c.problems
 	}
-	r := reader{}
+	r := reader{known: known}
 	d.Pack = r.pack(d.ID, "", d.Message)
 	c.rules(d.Message)
 	c.contradictions(&r)

@@ -20,10 +20,19 @@ import (
 var idPattern = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$`)
 
 // Of returns the pack of a revision that has passed the checks its proto states, and a violation, RULE_PACK_INVALID, for
-// every rule and field with which it contradicts itself. Field paths are below path, for example `rule_pack`. A predicate
+// every rule and field with which it contradicts itself, or that is beyond MaxPredicates. Field paths are below path, for example `rule_pack`. A predicate
 // that does not compile restricts nothing: a rule too many is safer than one too few.
 func Of(id, path string, p *compliancepb.RulePack) (due.Pack, []errs.Violation) {
-	r := reader{}
+	return new(Batch).Of(id, path, p)
+}
+
+// Batch reads packs that are asked about together: it compiles each predicate once, and MaxPredicates bounds those of all of them. The
+// zero value is ready.
+type Batch struct{ known compiled }
+
+// Of is as the function Of.
+func (b *Batch) Of(id, path string, p *compliancepb.RulePack) (due.Pack, []errs.Violation) {
+	r := reader{known: &b.known}
 	out := r.pack(id, path, p)
 	return out, r.violations
 }
@@ -32,6 +41,7 @@ func Of(id, path string, p *compliancepb.RulePack) (due.Pack, []errs.Violation) 
 type reader struct {
 	violations []errs.Violation
 	predicates map[string]*predicate.Error // by the field whose violation it is
+	known      *compiled
 }
 
 func (r *reader) bad(field, value, description string) {
@@ -82,12 +92,14 @@ func (r *reader) scope(at string, p *compliancepb.Scope) due.Scope {
 	if p.GetWhere() == "" {
 		return s
 	}
-	where, err := predicate.Compile(p.GetWhere())
+	field := at + ".where"
+	where, err := r.known.compile(p.GetWhere())
 	if err == nil {
-		s.Where = where
+		if where != nil {
+			s.Where = where
+		}
 		return s
 	}
-	field := at + ".where"
 	r.bad(field, p.GetWhere(), err.Error())
 	var placed *predicate.Error
 	if errors.As(err, &placed) {

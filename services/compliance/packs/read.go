@@ -17,13 +17,6 @@ import (
 	"strandline.example/strandline/services/compliance/due"
 )
 
-// Bounds of a file of rule packs.
-const (
-	MaxFile      = 4 << 20 // bytes
-	maxDocuments = 100
-	maxProblems  = 500 // told of one document
-)
-
 // Document is a rule pack as a file states it.
 type Document struct {
 	ID      string                 // of the pack
@@ -38,7 +31,7 @@ type Document struct {
 //
 // It tells everything that is wrong at once, sorted by place: what is no YAML, fields that are not there or stated twice, values of
 // another type, what the API would refuse, and rules that contradict themselves. Without problems the packs can be published. It takes less
-// than YAML has: no aliases, no tags, no merged mappings.
+// than YAML has: no aliases, no tags, no merged mappings. What a file may hold is bounded, and so is the time and memory of reading one.
 func Read(name string, raw []byte) ([]Document, []Problem) {
 	id := filepath.Base(filepath.ToSlash(name))
 	return ReadAs(strings.TrimSuffix(id, filepath.Ext(id)), raw)
@@ -52,8 +45,12 @@ func ReadAs(id string, raw []byte) (docs []Document, problems []Problem) {
 	if p, bad := unreadable(raw); bad {
 		return nil, []Problem{p}
 	}
+	if p, bad := overloaded(raw); bad {
+		return nil, []Problem{p}
+	}
 	dec := yaml.NewDecoder(bytes.NewReader(raw))
 	source := lines(raw)
+	known := &compiled{}
 	for {
 		var doc yaml.Node
 		err := dec.Decode(&doc)
@@ -72,7 +69,7 @@ func ReadAs(id string, raw []byte) (docs []Document, problems []Problem) {
 			problems = append(problems, Problem{Line: root.Line, Column: root.Column, Text: fmt.Sprintf("want at most %d packs in a file: put the others into another file", maxDocuments)})
 			break
 		}
-		d, ps := readDocument(id, root, source)
+		d, ps := readDocument(id, root, source, known)
 		docs, problems = append(docs, d), append(problems, ps...)
 	}
 	if len(docs) == 0 && len(problems) == 0 {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"buf.build/go/protoyaml"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -216,49 +217,6 @@ func TestShippedPacksRead(t *testing.T) {
 	}
 }
 
-// hostileFiles ask for more time, stack or memory than a file may take. Each is refused, and soon.
-func hostileFiles() map[string]string {
-	bomb := "a: &a [x,x,x,x,x,x,x,x,x]\n"
-	for c := 'b'; c < 'z'; c++ {
-		bomb += fmt.Sprintf("%c: &%c [%s]\n", c, c, strings.TrimSuffix(strings.Repeat(fmt.Sprintf("*%c,", c-1), 9), ","))
-	}
-	return map[string]string{
-		"too large":      strings.Repeat("#", MaxFile+1),
-		"aliases":        bomb + "title: *y\n",
-		"brackets":       strings.Repeat("[", 1<<20),
-		"braces":         strings.Repeat("{a: ", 1<<18),
-		"nested":         strings.Repeat("[", 9000) + strings.Repeat("]", 9000),
-		"indents":        strings.Repeat("- ", 1<<20),
-		"rules":          "rules:\n" + strings.Repeat("- {}\n", 1<<19),
-		"fields":         strings.Repeat("x: 1\n", 1<<19),
-		"documents":      strings.Repeat("---\ntitle: a\n", 1<<17),
-		"kinds":          "rules:\n- scope: {kinds: [" + strings.Repeat("x,", 1<<20) + "]}\n",
-		"attributes":     "rules:\n- scope: {attributes: {" + strings.Repeat("x: y,", 1<<18) + "}}\n",
-		"long text":      "title: " + strings.Repeat("x", MaxFile-10),
-		"long number":    "rules: [{limit: {months: " + strings.Repeat("9", 1<<20) + ", runningTime: " + strings.Repeat("9", 1<<20) + "h}}]",
-		"comments":       strings.Repeat("# x\n", 1<<19) + "title: x",
-		"anchors":        strings.Repeat("- &a x\n", 1<<18),
-		"long predicate": "rules:\n- scope: {where: '" + strings.Repeat("(", 1<<20) + "'}\n",
-	}
-}
-
-func TestReadHostile(t *testing.T) {
-	for name, text := range hostileFiles() {
-		t.Run(name, func(t *testing.T) {
-			start := time.Now()
-			_, ps := Read("x.yaml", []byte(text))
-			if took := time.Since(start); took > 20*time.Second {
-				t.Errorf("it took %v to refuse it", took)
-			} else if testing.Verbose() {
-				t.Logf("%v, %d problems", took, len(ps))
-			}
-			if len(ps) == 0 || len(ps) > (maxProblems+1)*(maxDocuments+1) {
-				t.Errorf("%d problems", len(ps))
-			}
-		})
-	}
-}
-
 // publishable holds a document against everything that PublishRulePack checks before it writes.
 func publishable(d Document) error {
 	req := &compliancepb.PublishRulePackRequest{Parent: "orgs/reef", RulePackId: d.ID, RulePack: d.Message}
@@ -271,32 +229,48 @@ func publishable(d Document) error {
 	return nil
 }
 
-// FuzzRead: whatever a file holds, it is read or refused in bounded time, every problem has a place and says something, and what is read
-// can be published and is what protoyaml reads.
+// FuzzRead: whatever a file holds, it is read or refused in bounded time and memory, every problem has a place in the file and says something,
+// and what is read can be published and is what protoyaml reads.
 func FuzzRead(f *testing.F) {
+	ids, err := Shipped.IDs()
+	if err != nil || len(ids) == 0 {
+		f.Fatal(err)
+	}
+	for _, id := range ids {
+		raw, err := fs.ReadFile(Shipped, id+".yaml")
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(raw)
+	}
 	f.Add([]byte(everything))
 	f.Add([]byte(small + "---\n" + small))
-	for _, text := range hostileFiles() {
-		f.Add([]byte(text[:min(len(text), 4000)]))
+	for _, h := range hostileFiles() {
+		f.Add([]byte(h.text[:min(len(h.text), 4000)]))
 	}
-	for _, s := range []string{"title: &a x\ncautions: [*a]", "? [a]\n: b", "title: |2\n   x", "rules: [{scope: {where: >-\n  a\n  b}}]", "%YAML 1.2\n---\ntitle: \"\\u0041\"", "{\"title\": \"\\ud83d\\ude00\"}"} {
+	for _, s := range []string{
+		"title: &a x\ncautions: [*a]", "? [a]\n: b", "title: |2\n   x", "rules: [{scope: {where: >-\n  a\n  b}}]", "%YAML 1.2\n---\ntitle: \"\\u0041\"", "{\"title\": \"\\ud83d\\ude00\"}",
+		strings.ReplaceAll(small, "  ", "\t"), strings.ReplaceAll(small, "\n", "\r"), strings.ReplaceAll(small, "\n", "\u2028"), "\ufeff" + small, small + "title: Again\n", "rules: [{id: a, id: b}]", "a: !!binary x", "? |\n a\n: - b\n  - ? c",
+		"title: 'it''s'\ncautions: [\"a\\\n b\", 'a\n\n b']\n", "--- # a\n...\n# b\n--- |\n x\n...", "rules:\n- scope:\n    where: |+\n\n      kind ==\n\n        3\n\n",
+	} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		if len(raw) > 1<<16 {
 			return
 		}
-		start := time.Now()
+		before, start := allocated(), time.Now()
 		docs, ps := Read("fuzz.yaml", raw)
-		if took := time.Since(start); took > 20*time.Second {
-			t.Fatalf("it took %v", took)
+		if took, bytes := time.Since(start), allocated()-before; took > mostTime || bytes > mostBytes {
+			t.Fatalf("it took %v and %d MB", took, bytes>>20)
 		}
 		if (len(docs) == 0) == (len(ps) == 0) {
 			t.Fatalf("%d packs and %d problems", len(docs), len(ps))
 		}
+		source := lines(raw)
 		for _, p := range ps {
-			if p.Line < 1 || p.Column < 1 || p.Text == "" {
-				t.Errorf("problem %+v", p)
+			if p.Line < 1 || p.Column < 1 || p.Text == "" || p.Line > len(source) || p.Column > utf8.RuneCountInString(source[p.Line-1])+1 {
+				t.Errorf("problem %+v; the file has %d lines", p, len(source))
 			}
 		}
 		for _, d := range docs {

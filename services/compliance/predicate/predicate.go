@@ -20,7 +20,7 @@ const (
 	MaxLength = 1000   // characters
 	maxDepth  = 32     // of parentheses and calls within each other
 	maxNodes  = 1000   // operators, calls, names and values
-	maxRegexp = 2000   // size of a compiled regular expression
+	maxRegexp = 2000   // steps of all compiled regular expressions together
 	maxCost   = 50_000 // of one evaluation, in CEL's units: about one for an operator, a tenth for a character looked at
 )
 
@@ -70,6 +70,9 @@ func Compile(expr string) (*Program, error) {
 	if !ast.OutputType().IsExactType(cel.BoolType) {
 		return nil, &Error{1, 1, fmt.Sprintf("the predicate yields %s; want true or false", ast.OutputType())}
 	}
+	if e := refused(ast.NativeRep()); e != nil {
+		return nil, e
+	}
 	cost, err := env.EstimateCost(ast, sizes{})
 	if err != nil {
 		return nil, &Error{1, 1, err.Error()}
@@ -84,7 +87,8 @@ func Compile(expr string) (*Program, error) {
 	return &Program{run}, nil
 }
 
-// Covers says whether the predicate holds for a unit at a stay. One that fails there, or costs too much, covers it.
+// Covers says whether the predicate holds for a unit at a stay. One that fails there, or costs too much, covers it; so does one that
+// reads more of a unit than its cost was estimated for.
 func (p *Program) Covers(f *due.Facts, s *due.Stay) bool {
 	a := subjects.Get().(*subject)
 	a.facts, a.stay = f, s

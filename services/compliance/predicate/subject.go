@@ -5,6 +5,7 @@ import (
 
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
 
 	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/services/compliance/due"
@@ -18,31 +19,48 @@ type subject struct {
 
 var subjects = sync.Pool{New: func() any { return new(subject) }}
 
-// ResolveName returns a variable.
+// ResolveName returns a variable; an error for more than there may be to look at.
 func (a *subject) ResolveName(name string) (any, bool) {
 	switch f := a.facts; name {
 	case "kind":
-		return types.String(f.Kind), true
+		return text(f.Kind), true
 	case "maker":
-		return types.String(f.Maker), true
+		return text(f.Maker), true
 	case "model":
-		return types.String(f.Model), true
+		return text(f.Model), true
 	case "size":
-		return types.String(f.Size), true
+		return text(f.Size), true
 	case "serial":
-		return types.String(f.Serial), true
+		return text(f.Serial), true
 	case "shop":
-		return types.String(a.stay.Shop), true
+		return text(a.stay.Shop), true
 	case "jurisdiction":
-		return types.String(a.stay.Jurisdiction), true
+		return text(a.stay.Jurisdiction), true
 	case "manufactured":
 		return dateOf(f.Manufactured), true
 	case "commissioned":
 		return dateOf(f.Commissioned), true
 	case "attributes":
+		if len(f.Attributes) > maxAttributes {
+			return tooLarge, true
+		}
+		for _, v := range f.Attributes {
+			if len(v) > maxAttribute {
+				return tooLarge, true
+			}
+		}
 		return types.NewStringStringMap(types.DefaultTypeAdapter, f.Attributes), true
 	}
 	return nil, false
+}
+
+var tooLarge = types.NewErr("the unit has more than a predicate may look at")
+
+func text(s string) ref.Val {
+	if len(s) > maxText {
+		return tooLarge
+	}
+	return types.String(s)
 }
 
 // Parent returns nil: nothing lies behind it.

@@ -109,7 +109,14 @@ func attr(attributes, key ref.Val) ref.Val {
 	return types.String("")
 }
 
-// sizes bounds what a predicate looks at, for the estimate of its cost: the bounds that the API sets to names and attributes.
+// What a unit may have to look at, in bytes: no less than the API takes, which counts characters. A predicate that reads more fails.
+const (
+	maxText       = 4 * 100
+	maxAttribute  = 4 * 120
+	maxAttributes = 80 // of the model and the unit together
+)
+
+// sizes bounds what a predicate looks at, for the estimate of its cost.
 type sizes struct{}
 
 // EstimateSize returns the size of a variable or a part of it.

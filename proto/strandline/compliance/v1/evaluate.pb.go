@@ -146,7 +146,7 @@ type UnitFacts struct {
 	Maker string `protobuf:"bytes,3,opt,name=maker,proto3" json:"maker,omitempty"`
 	// Size.
 	Size string `protobuf:"bytes,4,opt,name=size,proto3" json:"size,omitempty"`
-	// Attributes.
+	// Attributes, the model's and the unit's own together.
 	Attributes map[string]string `protobuf:"bytes,5,rep,name=attributes,proto3" json:"attributes,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	// Date of manufacture; day 0 for a month mark.
 	ManufactureDate *date.Date `protobuf:"bytes,6,opt,name=manufacture_date,json=manufactureDate,proto3" json:"manufacture_date,omitempty"`
@@ -808,14 +808,14 @@ const file_strandline_compliance_v1_evaluate_proto_rawDesc = "" +
 	"\ainstant\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\ainstant\x129\n" +
 	"\n" +
 	"known_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\x12N\n" +
-	"\awaivers\x18\b \x03(\v2).strandline.compliance.v1.EvaluatedWaiverB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\awaivers\"\xe9\x06\n" +
+	"\awaivers\x18\b \x03(\v2).strandline.compliance.v1.EvaluatedWaiverB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\awaivers\"\x8b\a\n" +
 	"\tUnitFacts\x12!\n" +
 	"\x04unit\x18\x01 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04unit\x124\n" +
 	"\x04kind\x18\x02 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\x04kind\x12\x1d\n" +
 	"\x05maker\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18PR\x05maker\x12\x1b\n" +
-	"\x04size\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18(R\x04size\x12]\n" +
+	"\x04size\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18(R\x04size\x12\x7f\n" +
 	"\n" +
-	"attributes\x18\x05 \x03(\v23.strandline.compliance.v1.UnitFacts.AttributesEntryB\b\xbaH\x05\x9a\x01\x02\x10PR\n" +
+	"attributes\x18\x05 \x03(\v23.strandline.compliance.v1.UnitFacts.AttributesEntryB*\xbaH'\x9a\x01$\x10P\"\x1ar\x182\x16^[a-z][a-z0-9_]{0,47}$*\x04r\x02\x18xR\n" +
 	"attributes\x12<\n" +
 	"\x10manufacture_date\x18\x06 \x01(\v2\x11.google.type.DateR\x0fmanufactureDate\x12:\n" +
 	"\x0fcommission_date\x18\a \x01(\v2\x11.google.type.DateR\x0ecommissionDate\x12N\n" +

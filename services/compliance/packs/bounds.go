@@ -1,0 +1,58 @@
+package packs
+
+import (
+	"fmt"
+	"unicode/utf8"
+)
+
+// Bounds of a file of rule packs. What one may hold is bounded before it is parsed, so that reading it takes seconds and some hundred
+// megabytes at worst.
+const (
+	MaxFile      = 4 << 20 // bytes
+	maxDocuments = 100
+	maxProblems  = 500     // told of one document
+	maxMarks     = 500_000 // commas, colons, dashes, question marks, brackets and line ends: each may make a node
+	maxBrackets  = 1000    // open at once
+	maxDashes    = 100     // on one line before anything else
+)
+
+// overloaded says where a file holds more than may be parsed. It looks at characters, not at what they mean: no file of packs that can be
+// published comes near its bounds.
+func overloaded(raw []byte) (Problem, bool) {
+	line, start := 1, 0
+	marks, open, dashes := 0, 0, 0
+	leading := true // nothing but blanks and list signs on the line so far
+	told := func(i int, text string) (Problem, bool) {
+		return Problem{Line: line, Column: utf8.RuneCount(raw[start:i]) + 1, Text: text}, true
+	}
+	for i, c := range raw {
+		switch c {
+		case '-', '?', ':':
+			marks++
+			if dashes++; leading && dashes > maxDashes {
+				return told(i, fmt.Sprintf("there are more than %d lists within each other on this line, and a rule pack has few: leave them out", maxDashes))
+			}
+		case '[', '{':
+			marks++
+			leading = false
+			if open++; open > maxBrackets {
+				return told(i, fmt.Sprintf("there are more than %d brackets open within each other, and a rule pack has few: close them", maxBrackets))
+			}
+		case ']', '}':
+			marks++
+			open = max(0, open-1)
+		case ',', '\r', '\n':
+			marks++
+		case ' ', '\t':
+		default:
+			leading = false
+		}
+		if marks > maxMarks {
+			return told(i, fmt.Sprintf("there are more than %d commas, colons, dashes, brackets and line ends up to here: put the packs into files of their own", maxMarks))
+		}
+		if c == '\n' {
+			line, start, dashes, leading = line+1, i+1, 0, true
+		}
+	}
+	return Problem{}, false
+}
