@@ -3,6 +3,7 @@ package compliancepg_test
 import (
 	"context"
 	"fmt"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -97,12 +98,27 @@ type teller struct {
 	*world
 	clock *clock.Fake
 	look  func(now time.Time) // brings what is told up to an instant
+	conn  *pgx.Conn
 }
 
 func newTeller(t testing.TB) *teller {
 	w := &teller{world: newWorld(t), clock: clock.NewFake(today)}
 	w.store.Clocked(w.clock)
 	return w
+}
+
+// admin returns a connection of its own, which sees every org.
+func (w *teller) admin() *pgx.Conn {
+	w.t.Helper()
+	if w.conn == nil {
+		conn, err := pgx.Connect(w.t.Context(), w.data.DSN())
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		w.t.Cleanup(func() { _ = conn.Close(context.WithoutCancel(w.t.Context())) })
+		w.conn = conn
+	}
+	return w.conn
 }
 
 // notify looks until there is no more to tell.
@@ -442,4 +458,111 @@ func TestTellersRaceWithAppliers(t *testing.T) {
 	w.notify(w.store, today, 50)
 	s.end = today
 	w.agrees(s)
+}
+
+// TestManyShopsEndTheirDayAtOnce has more shops in a zone than a transaction looks at, with units that change at the very midnight at which
+// the shops' days end: each digest counts the end of its day, however small the batches are.
+func TestManyShopsEndTheirDayAtOnce(t *testing.T) {
+	t.Parallel()
+	play := func(limit int) (notices, digests []string) {
+		w := newTeller(t)
+		f := &feeds{rng: rand.New(rand.NewPCG(1, 1))}
+		f.register(compliance.Change{Model: &compliance.Model{ID: "bcd", Kind: "bcd"}})
+		for i := range 5 {
+			shop := fmt.Sprint("shop", i)
+			f.register(compliance.Change{Shop: &compliance.Shop{ID: shop, Name: shop, Zone: "Australia/Lord_Howe", Jurisdiction: "XX"}})
+			for range 3 {
+				f.register(compliance.Change{Unit: &compliance.Unit{ID: f.id(), Tag: fmt.Sprint("T-", len(f.registry)), Model: "bcd", Commissioned: civil.Day(civil.New(2025, 6, 5)), Placements: []compliance.Placement{{Shop: shop}}}})
+			}
+		}
+		w.publishAt(today, due.Pack{ID: "house", Effective: civil.New(2020, 1, 1), Cautions: []string{"Local code wins."}, Rules: []due.Rule{{
+			ID: "yearly", Title: "Inspection", Activity: "inspection", Authority: due.House, Scope: due.Scope{Kinds: []string{"bcd"}}, Months: 12, LeadDays: 1, Baselines: []due.Baseline{due.Commissioning}, Blocks: due.HandOut,
+		}}})
+		w.apply(f)
+		w.notify(w.store, today, limit)
+		w.clock.Set(today.AddDate(0, 0, 10))
+		w.notify(w.store, today.AddDate(0, 0, 10), limit)
+		return w.told()
+	}
+	wantNotices, wantDigests := play(500)
+	if len(wantNotices) != 45 || len(wantDigests) != 50 {
+		t.Fatalf("%d notices and %d digests", len(wantNotices), len(wantDigests))
+	}
+	for _, limit := range []int{1, 2, 4} {
+		notices, digests := play(limit)
+		if d := cmp.Diff(wantNotices, notices); d != "" {
+			t.Errorf("with batches of %d notices differ:\n%s", limit, d)
+		}
+		if d := cmp.Diff(wantDigests, digests); d != "" {
+			t.Errorf("with batches of %d digests differ:\n%s", limit, d)
+		}
+	}
+}
+
+// TestMarksOfBeforeCountFromNow has an applier that began before a look and ended after it, with more units than a transaction looks at:
+// what it made known counts from that look on, notices are numbered in the order in which they take effect, and what was told stays told.
+func TestMarksOfBeforeCountFromNow(t *testing.T) {
+	t.Parallel()
+	w := newTeller(t)
+	f := &feeds{rng: seed(t)}
+	f.register(compliance.Change{Shop: &compliance.Shop{ID: "pier", Name: "Pier", Zone: "Europe/London", Jurisdiction: "XX"}})
+	f.register(compliance.Change{Model: &compliance.Model{ID: "bcd", Kind: "bcd"}})
+	for range 9 {
+		u := compliance.Unit{ID: f.id(), Tag: fmt.Sprint("T-", len(f.registry)), Model: "bcd", Commissioned: civil.Day(civil.New(2025, 7, 1)), Placements: []compliance.Placement{{Shop: "pier"}}}
+		f.register(compliance.Change{Unit: &u})
+		f.units = append(f.units, u)
+	}
+	w.publishAt(today, house()[1])
+	w.apply(f)
+	w.notify(w.store, today, 500)
+	began, looked := today.AddDate(0, 0, 3), today.AddDate(0, 0, 3).Add(2*time.Second)
+	for i, u := range f.units {
+		f.record(due.Entry{Unit: u.ID, Occurred: began.Add(-time.Hour), Kind: due.UsageEntry, Amount: due.Amount{Dives: int64(60 + 20*i)}})
+	}
+	w.notify(w.store, looked, 500)
+	for i := range f.history { // each in a transaction of an instant of its own, all before the look
+		w.clock.Set(began.Add(time.Duration(i) * time.Millisecond))
+		if _, err := w.store.Apply(t.Context(), org, compliance.History, f.history[i:i+1]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	w.clock.Set(looked.Add(time.Hour))
+	var told time.Time
+	for more := true; more; {
+		got, err := w.store.Notify(t.Context(), org, looked.Add(time.Hour), 2, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		more = got.More
+		var head time.Time
+		if err := w.admin().QueryRow(t.Context(), `select told from compliance.notice_heads`).Scan(&head); err != nil {
+			t.Fatal(err)
+		}
+		if head.Before(told) || head.Before(looked) {
+			t.Errorf("told up to %v, after %v", head, later(told, looked))
+		}
+		told = head
+	}
+	var last time.Time
+	n := 0
+	w.read(func(ctx context.Context, r *compliancepg.Reader) error {
+		all, err := r.Notices(ctx, compliance.NoticeQuery{Limit: 1000})
+		for _, x := range all {
+			if n++; x.Effective.Before(last) || x.Effective.Before(looked) {
+				t.Errorf("notice %d takes effect at %v, after one of %v", x.Number, x.Effective, last)
+			}
+			last = x.Effective
+		}
+		return err
+	})
+	if n < 5 {
+		t.Errorf("only %d notices", n)
+	}
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }

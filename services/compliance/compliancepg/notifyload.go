@@ -56,10 +56,7 @@ func planOf(rows []stepRow) []notice.Step {
 // load fills the batch: what is due by now, up to the limits, and what is needed to tell it. What takes effect before is told before:
 // where a limit cuts something off, everything is told up to there only.
 func (n *notifying) load(ctx context.Context) error {
-	until := n.now
-	if n.head.told.After(until) {
-		until = n.head.told // the clock was put back
-	}
+	until := later(n.now, n.head.told) // where the clock was put back, nothing is told of before
 	cut := func(last time.Time) {
 		n.more = true
 		if last.Before(until) {
@@ -87,10 +84,24 @@ func (n *notifying) load(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	var tied time.Time // an instant at which more shops have something to do than this transaction looks at
 	if len(shops) > n.limit {
+		if last := shops[n.limit-1].Next(); shops[n.limit].Next().Equal(last) {
+			tied = last
+		}
 		shops = shops[:n.limit]
 		cut(shops[n.limit-1].Next())
 	}
+	if !tied.IsZero() && !until.Before(tied) {
+		// A shop's day ends before anything of the next begins, so what else takes effect then waits until every shop has had its turn.
+		before := func(at time.Time) bool { return at.Before(tied) }
+		if before(shops[0].Next()) || len(next) > 0 && before(next[0].row.Next()) || len(marked) > 0 && before(later(marked[0].at, n.head.told)) {
+			until = tied.Add(-time.Microsecond)
+		} else {
+			next, marked = nil, nil
+		}
+	}
+	until = later(until, n.head.told) // a mark of before that came in late counts from then on
 	n.batch.Until = until
 	for _, s := range shops {
 		if !s.Next().After(until) {
@@ -117,6 +128,13 @@ func (n *notifying) load(ctx context.Context) error {
 		return err
 	}
 	return n.loadUnits(ctx, slices.Collect(maps.Keys(units)))
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 type mark struct {
