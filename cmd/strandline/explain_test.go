@@ -30,8 +30,7 @@ func TestExplain(t *testing.T) {
 	env := toldFleet(t)
 	golden(t, "explain/set.txt", must(t, env, "explain", "REG-1", "--as-of", "2026-02-02", "--uses"))
 	golden(t, "explain/overdue.txt", must(t, env, "explain", "REG-2", "--as-of", "2026-02-02 12:00"))
-	// All of it was recorded today: as known last year there was no rule yet.
-	wants(t, must(t, env, "explain", "REG-1", "--as-of", "2026-02-02", "--as-known", "2026-02-02"), "as known at 2026-02-02 00:00", "No rule runs on it, so nothing vouches for it.")
+	wants(t, must(t, env, "explain", "REG-1", "--as-of", "2026-02-02", "--as-known", "2050-01-01"), "as known at 2050-01-01 00:00")
 
 	var got struct {
 		Clocks []struct {
@@ -56,6 +55,8 @@ func TestExplain(t *testing.T) {
 		{[]string{"explain", "REG-1", "--rule", "house/bcd"}, exitNotFound, []string{"rule: house/bcd", "REG-1", "house/regulator-overhaul"}},
 		{[]string{"explain", "REG-1", "--rule", "overhaul"}, exitUsage, []string{`--rule "overhaul"`, "PACK/RULE"}},
 		{[]string{"explain", "REG-9"}, exitNotFound, []string{"REG-9"}},
+		// All of it was recorded today: nothing was known of it before.
+		{[]string{"explain", "REG-1", "--as-of", "2026-02-02", "--as-known", "2020-02-02"}, exitNotFound, []string{"REG-1 was not on record yet at 2020-02-02T00:00:00Z; it was registered at 20"}},
 		{[]string{"explain", "REG-1", "--as-known", "then"}, exitUsage, []string{`--as-known "then"`}},
 	} {
 		if got := command(t, env, tt.args...); got.code != tt.code {

@@ -24,8 +24,7 @@ func TestForecast(t *testing.T) {
 
 	golden(t, "forecast/set.txt", must(t, env, "forecast", "REG-1", "--as-of", "2024-12-01", "--before", "2025-03-01"))
 	wants(t, must(t, env, "forecast", "REG-2", "--as-of", "2024-02-15"), "REG-2  regulator-set, at lagoon", "not known", "there is no use on record")
-	// All of it was recorded today: as known then there was no rule yet.
-	wants(t, must(t, env, "forecast", "REG-1", "--as-of", "2024-12-01", "--as-known", "2024-12-01"), "as known at 2024-12-01 00:00", "no limit by dives, hours or fills")
+	wants(t, must(t, env, "forecast", "REG-1", "--as-of", "2024-12-01", "--as-known", "2050-01-01"), "as known at 2050-01-01 00:00")
 
 	var got struct {
 		Forecasts []struct {
@@ -55,6 +54,8 @@ func TestForecast(t *testing.T) {
 		{[]string{"forecast", "REG-1", "--before", "soon"}, exitUsage, []string{`--before "soon"`}},
 		{[]string{"forecast", "REG-1", "--before", "2026-07"}, exitUsage, []string{`--before "2026-07"`, "a day"}},
 		{[]string{"forecast", "REG-1", "--as-of", "2026-06-01", "--before", "2026-06-01"}, exitRejected, []string{"before_date", "2026-06-01", "2036-06-01"}},
+		// All of it was recorded today: nothing was known of it before.
+		{[]string{"forecast", "REG-1", "--as-of", "2024-12-01", "--as-known", "2024-12-01"}, exitNotFound, []string{"REG-1 was not on record yet at 2024-12-01T00:00:00Z; it was registered at 20"}},
 		{[]string{"forecast", "REG-1", "--as-known", "then"}, exitUsage, []string{`--as-known "then"`}},
 	} {
 		if got := command(t, env, tt.args...); got.code != tt.code {

@@ -17,6 +17,7 @@ type PeerQuery struct {
 	Shop  string    // whose units come first
 	Zone  string    // of the shop: only shops with the same seasons count
 	At    time.Time // units of the fleet then
+	Known time.Time // the fleet as it was known then; zero for all
 	Since time.Time // uses from then on
 	Limit int
 }
@@ -114,7 +115,7 @@ func (f *forecaster) outlook(c *due.Clock, m due.Measure, left float64) (*foreca
 			return nil, nil
 		}
 		stay := stayAt(facts.Stays, f.at)
-		q := PeerQuery{Kind: facts.Kind, Shop: stay.Shop, Zone: zoneName(stay.Zone), At: f.at, Since: f.at.AddDate(0, 0, -forecast.Window-2), Limit: peerLimit}
+		q := PeerQuery{Kind: facts.Kind, Shop: stay.Shop, Zone: zoneName(stay.Zone), At: f.at, Known: f.known, Since: f.at.AddDate(0, 0, -forecast.Window-2), Limit: peerLimit}
 		all, ok := f.kinds[q]
 		if !ok {
 			var err error

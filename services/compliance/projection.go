@@ -41,6 +41,7 @@ func (p Position) Of(s Source) int64 {
 // org, a technician) only moves the cursor.
 type Change struct {
 	Number  int64
+	At      time.Time // when it was made, which is when it became known; zero if nobody says: it was known all along
 	Shop    *Shop
 	Model   *Model
 	Unit    *Unit

@@ -242,7 +242,7 @@ func bruteDue(ctx context.Context, r *compliancepg.Reader, f *feeds, q complianc
 	if err != nil {
 		return nil, err
 	}
-	tags, err := r.Tags(ctx, f.ids())
+	tags, err := r.Tags(ctx, f.ids(), q.Known)
 	if err != nil {
 		return nil, err
 	}

@@ -98,6 +98,7 @@ func (s *Store) storeFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, chang
 		func() error { return storeUnits(ctx, tx, org, slices.Collect(maps.Values(units)), touched) },
 		func() error { return storeFittings(ctx, tx, org, slices.Collect(maps.Values(fittings)), touched) },
 		func() error { return storeEntries(ctx, tx, org, entries, touched) },
+		func() error { return storeVersions(ctx, tx, org, changes) },
 	} {
 		if err := step(); err != nil {
 			return err

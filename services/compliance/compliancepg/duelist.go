@@ -82,12 +82,22 @@ func (r *Reader) Due(ctx context.Context, q compliance.DueQuery) (out []complian
 	if len(out) > q.Limit {
 		out, more = out[:q.Limit], true
 	}
-	return out, more, r.hostTags(ctx, out)
+	return out, more, r.hostTags(ctx, out, q.Known)
 }
 
 // daysFor returns the days at the shops a query is about. The zones of a chain are few: they are hopped through in their
 // index, however many shops there are.
 func (r *Reader) daysFor(ctx context.Context, q compliance.DueQuery) (days, error) {
+	if !q.Known.IsZero() {
+		shops, err := shopsKnown(ctx, r.tx, r.org, nil, q.Known)
+		var zones []string
+		for id, s := range shops {
+			if q.Shop == "" || id == q.Shop {
+				zones = append(zones, s.Zone)
+			}
+		}
+		return daysIn(q.At, zones), err
+	}
 	query, args := `with recursive z (zone) as (
 			select min(time_zone) from p_shops where org_id = $1
 		union all
@@ -204,6 +214,9 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 // unsettled returns the units to which something happened after an instant; every unit if all is set. Those retired by
 // then are left out, and those that were at another shop, if one is given, or are of another kind.
 func (r *Reader) unsettled(ctx context.Context, q compliance.DueQuery, all bool) ([]uuid.UUID, error) {
+	if !q.Known.IsZero() {
+		return knownUnits(ctx, r.tx, r.org, q.Known) // what they were like then, their derivation tells
+	}
 	where, args := `(retired is null or retired > $2)`, []any{r.org.UUID, q.At}
 	arg := func(v any) string {
 		args = append(args, v)
@@ -229,7 +242,7 @@ func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool
 	}
 	var out []compliance.DueRow
 	var adding sync.Mutex
-	err = r.eachChunk(ctx, ids, false, func(f *facts, chunk []uuid.UUID) error {
+	err = r.eachChunk(ctx, ids, false, q.Known, func(f *facts, chunk []uuid.UUID) error {
 		var found []compliance.DueRow
 		for _, id := range chunk {
 			d := due.Derive(f.input(id, false), q.At, q.Known)
@@ -255,24 +268,32 @@ func (r *Reader) dueDerived(ctx context.Context, q compliance.DueQuery, all bool
 }
 
 // hostTags fills in the tags of hosts.
-func (r *Reader) hostTags(ctx context.Context, out []compliance.DueRow) error {
+func (r *Reader) hostTags(ctx context.Context, out []compliance.DueRow, known time.Time) error {
 	var ids []uuid.UUID
 	for _, row := range out {
 		if row.Host != uuid.Nil {
 			ids = append(ids, row.Host)
 		}
 	}
-	tags, err := r.Tags(ctx, ids)
+	tags, err := r.Tags(ctx, ids, known)
 	for i := range out {
 		out[i].HostTag = tags[out[i].Host]
 	}
 	return err
 }
 
-// Tags returns the tags of units.
-func (r *Reader) Tags(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]string, error) {
+// Tags returns the tags of units; with a known that is not zero, as they were known then.
+func (r *Reader) Tags(ctx context.Context, ids []uuid.UUID, known time.Time) (map[uuid.UUID]string, error) {
 	if len(ids) == 0 {
 		return nil, nil
+	}
+	if !known.IsZero() {
+		units, err := unitsKnown(ctx, r.tx, r.org, ids, known)
+		out := make(map[uuid.UUID]string, len(units))
+		for _, u := range units {
+			out[u.ID] = u.Tag
+		}
+		return out, err
 	}
 	rows, err := r.tx.Query(ctx, `select unit_id, tag from p_units where org_id = $1 and unit_id = any ($2)`, r.org.UUID, ids)
 	if err != nil {

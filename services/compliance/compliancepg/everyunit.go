@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"sync/atomic"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -26,11 +27,11 @@ func unitIDs(ctx context.Context, tx pgx.Tx, where string, args ...any) ([]uuid.
 	return ids, pg.Err(err)
 }
 
-// eachChunk loads units by chunks, and with parts what is fitted to them, and calls fn with each chunk: by several goroutines at a time, on
+// eachChunk loads units by chunks as loadFacts does, and with parts what is fitted to them, and calls fn with each chunk: by several goroutines at a time, on
 // connections of their own that see the reader's snapshot. fn must not use the reader. The first error ends it.
 //
 // The reader's own connection is enough: others help as far as the pool has them to spare, so that readers never wait for one another.
-func (r *Reader) eachChunk(ctx context.Context, units []uuid.UUID, parts bool, fn func(f *facts, chunk []uuid.UUID) error) error {
+func (r *Reader) eachChunk(ctx context.Context, units []uuid.UUID, parts bool, known time.Time, fn func(f *facts, chunk []uuid.UUID) error) error {
 	chunks := slices.Collect(slices.Chunk(units, recomputeChunk))
 	var taken atomic.Int64
 	work := func(ctx context.Context, tx pgx.Tx) error {
@@ -39,7 +40,7 @@ func (r *Reader) eachChunk(ctx context.Context, units []uuid.UUID, parts bool, f
 			if i >= len(chunks) {
 				return nil
 			}
-			f, err := r.store.loadFacts(ctx, tx, r.org, chunks[i], parts)
+			f, err := r.store.loadFacts(ctx, tx, r.org, chunks[i], parts, known)
 			if err != nil {
 				return err
 			}

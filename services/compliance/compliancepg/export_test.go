@@ -26,7 +26,7 @@ func (r *Reader) EachUnit(ctx context.Context, fn func(d *due.Derived)) error {
 	if err != nil {
 		return err
 	}
-	return r.eachChunk(ctx, units, false, func(f *facts, chunk []uuid.UUID) error {
+	return r.eachChunk(ctx, units, false, time.Time{}, func(f *facts, chunk []uuid.UUID) error {
 		for _, id := range chunk {
 			d := due.Derive(f.input(id, false), time.Time{}, time.Time{})
 			fn(&d)
@@ -37,5 +37,5 @@ func (r *Reader) EachUnit(ctx context.Context, fn func(d *due.Derived)) error {
 
 // EachChunk is eachChunk, which tells fn the tags of each chunk, as loaded.
 func (r *Reader) EachChunk(ctx context.Context, units []uuid.UUID, fn func(chunk []uuid.UUID, tags map[uuid.UUID]string) error) error {
-	return r.eachChunk(ctx, units, false, func(f *facts, chunk []uuid.UUID) error { return fn(chunk, f.tags) })
+	return r.eachChunk(ctx, units, false, time.Time{}, func(f *facts, chunk []uuid.UUID) error { return fn(chunk, f.tags) })
 }

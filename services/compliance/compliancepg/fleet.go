@@ -66,7 +66,7 @@ group by u.shop, u.kind`
 // Fleet counts the units of the fleet at an instant, as known at another (zero for everything), by the shop they are at and their kind, and
 // returns the org's shops. Units to which something happened since, or whose parts that is true of or are at another shop, are derived and counted one by one.
 func (r *Reader) Fleet(ctx context.Context, at, known time.Time, horizon int) (map[compliance.CountKey]compliance.Counts, map[string]compliance.Shop, error) {
-	shops, err := readShops(ctx, r.tx, r.org, nil)
+	shops, err := readShops(ctx, r.tx, r.org, nil, known)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -83,7 +83,7 @@ func (r *Reader) Fleet(ctx context.Context, at, known time.Time, horizon int) (m
 		ids, dates = append(ids, id), append(dates, dayOf(day))
 		days[day] = true
 	}
-	late, err := r.otherwise(ctx, at, !covers, len(days) > 1)
+	late, err := r.otherwise(ctx, at, known, !covers, len(days) > 1)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -102,7 +102,7 @@ func (r *Reader) Fleet(ctx context.Context, at, known time.Time, horizon int) (m
 		}
 	}
 	var adding sync.Mutex
-	err = r.eachChunk(ctx, late, true, func(f *facts, chunk []uuid.UUID) error {
+	err = r.eachChunk(ctx, late, true, known, func(f *facts, chunk []uuid.UUID) error {
 		counted := map[compliance.CountKey]compliance.Counts{}
 		for _, id := range chunk {
 			s := f.set(id, at, known)
@@ -126,7 +126,7 @@ func (r *Reader) Fleet(ctx context.Context, at, known time.Time, horizon int) (m
 // otherwise returns the units that cannot be counted in sets, and the hosts they are fitted to: those to which something happened
 // after an instant; with apart, those that are at another shop than their host, whose days may differ; every unit if all is set. Registry
 // keeps sets together, but its feed tells of a transfer unit by unit.
-func (r *Reader) otherwise(ctx context.Context, at time.Time, all, apart bool) ([]uuid.UUID, error) {
+func (r *Reader) otherwise(ctx context.Context, at, known time.Time, all, apart bool) ([]uuid.UUID, error) {
 	query, args := `with recursive other (unit_id, host_id) as (
 			select unit_id, host_id from p_units where org_id = $1 and settled > $2
 		union
@@ -135,6 +135,9 @@ func (r *Reader) otherwise(ctx context.Context, at time.Time, all, apart bool) (
 		union
 			select u.unit_id, u.host_id from other as o join p_units as u on u.org_id = $1 and u.unit_id = o.host_id
 		) select unit_id from other`, []any{r.org.UUID, at, apart}
+	if !known.IsZero() {
+		return knownUnits(ctx, r.tx, r.org, known)
+	}
 	if all {
 		return unitIDs(ctx, r.tx, "true", r.org.UUID)
 	}

@@ -45,12 +45,12 @@ func (r *Reader) holdsDerived(ctx context.Context, q compliance.HoldQuery, all b
 	}
 	var hosts []uuid.UUID
 	var adding sync.Mutex
-	if err := r.eachChunk(ctx, units, false, func(f *facts, chunk []uuid.UUID) error {
+	if err := r.eachChunk(ctx, units, false, q.Known, func(f *facts, chunk []uuid.UUID) error {
 		var rows []compliance.HoldRow
 		var fittedTo []uuid.UUID
 		for _, id := range chunk {
 			d := due.Derive(f.input(id, false), q.At, q.Known)
-			if q.Shop != "" && d.Stay.Shop != q.Shop {
+			if q.Shop != "" && d.Stay.Shop != q.Shop || q.Unit == uuid.Nil && !d.Retired.IsZero() && !q.At.Before(d.Retired) {
 				continue
 			}
 			for _, h := range d.Holds {
@@ -68,7 +68,7 @@ func (r *Reader) holdsDerived(ctx context.Context, q compliance.HoldQuery, all b
 	}); err != nil {
 		return nil, err
 	}
-	tags, err := r.Tags(ctx, hosts)
+	tags, err := r.Tags(ctx, hosts, q.Known)
 	for i := range out {
 		out[i].HostTag = tags[hosts[i]]
 	}

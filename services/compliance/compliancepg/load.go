@@ -28,12 +28,14 @@ type facts struct {
 	holds   map[uuid.UUID][]due.ManualHold
 	waivers map[uuid.UUID][]due.Waiver
 	packs   []due.Pack
+	known   time.Time   // what the registry said by then; zero for all
 	unknown []uuid.UUID // asked for and not in the projection
 }
 
-// loadFacts loads units, all that they were ever fitted to, and, with parts, all that was ever fitted to them.
-func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool) (*facts, error) {
-	f := &facts{}
+// loadFacts loads units, all that they were ever fitted to, and, with parts, all that was ever fitted to them: as the registry has them, or as
+// it had them at an instant for a known that is not zero. The rest says itself when it became known.
+func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool, known time.Time) (*facts, error) {
+	f := &facts{known: known}
 	ids, err := f.loadFittings(ctx, tx, org, units, parts)
 	if err != nil {
 		return nil, err
@@ -71,9 +73,9 @@ func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, uni
 		union
 			select f.host_id from up as u join p_fittings as f on f.org_id = $1 and f.part_id = u.unit_id
 		)
-		select f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.part_id in (select unit_id from up)
+		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.part_id in (select unit_id from up)
 		union
-		select f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.host_id in (select unit_id from down)`,
+		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.host_id in (select unit_id from down)`,
 		org.UUID, units, parts)
 	if err != nil {
 		return nil, pg.Err(err)
@@ -83,28 +85,80 @@ func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, uni
 	for _, id := range units {
 		ids[id] = struct{}{}
 	}
+	var id uuid.UUID
 	var row due.Fitting
 	var to *time.Time
-	_, err = pgx.ForEachRow(rows, []any{&row.Part, &row.Host, &row.From, &to}, func() error {
-		fit := due.Fitting{Part: row.Part, Host: row.Host, From: row.From.UTC(), To: instantOf(to)}
+	var found []due.Fitting
+	var fittings []uuid.UUID
+	if _, err = pgx.ForEachRow(rows, []any{&id, &row.Part, &row.Host, &row.From, &to}, func() error {
+		found = append(found, due.Fitting{Part: row.Part, Host: row.Host, From: row.From.UTC(), To: instantOf(to)})
+		fittings = append(fittings, id)
+		return nil
+	}); err != nil {
+		return nil, pg.Err(err)
+	}
+	if !f.known.IsZero() && len(found) > 0 {
+		if found, err = fittingsKnown(ctx, tx, org, fittings, f.known); err != nil {
+			return nil, err
+		}
+	}
+	for _, fit := range found {
 		f.hosts[fit.Part] = append(f.hosts[fit.Part], fit)
 		f.parts[fit.Host] = append(f.parts[fit.Host], fit)
 		ids[fit.Host] = struct{}{}
 		if parts {
 			ids[fit.Part] = struct{}{}
 		}
-		return nil
-	})
-	return slices.Collect(maps.Keys(ids)), pg.Err(err)
+	}
+	return slices.Collect(maps.Keys(ids)), nil
 }
 
 // loadUnits loads the facts of units, with their models and shops.
 func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) error {
+	read := readUnits
+	if !f.known.IsZero() {
+		read = func(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) ([]compliance.Unit, error) {
+			return unitsKnown(ctx, tx, org, ids, f.known)
+		}
+	}
+	found, err := read(ctx, tx, org, ids)
+	if err != nil {
+		return err
+	}
+	models, err := readModels(ctx, tx, org, found, f.known)
+	if err != nil {
+		return err
+	}
+	names := map[string]struct{}{}
+	for i := range found {
+		for _, at := range found[i].Placements {
+			names[at.Shop] = struct{}{}
+		}
+	}
+	shops, err := readShops(ctx, tx, org, append([]string{}, slices.Collect(maps.Keys(names))...), f.known)
+	if err != nil {
+		return err
+	}
+	for name := range names {
+		if _, ok := shops[name]; !ok {
+			return errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit at a shop it does not have", "shop", name)
+		}
+	}
+	f.units, f.tags = make(map[uuid.UUID]due.Facts, len(found)), make(map[uuid.UUID]string, len(found))
+	for _, u := range found {
+		f.units[u.ID] = compliance.Facts(u, models[u.Model], shops, zone)
+		f.tags[u.ID] = u.Tag
+	}
+	return nil
+}
+
+// readUnits returns those of the units that there are.
+func readUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) ([]compliance.Unit, error) {
 	rows, err := tx.Query(ctx, `select u.unit_id, u.tag, u.serial, u.own_size, u.attributes, u.manufactured_on, u.manufactured_month, u.commissioned_on,
 			u.commissioned_month, u.retired, u.placements, u.model
 		from `+keys("$2")+` join p_units as u on u.org_id = $1 and u.unit_id = k.unit_id`, org.UUID, ids)
 	if err != nil {
-		return pg.Err(err)
+		return nil, pg.Err(err)
 	}
 	found := make([]compliance.Unit, 0, len(ids))
 	var u compliance.Unit
@@ -127,37 +181,13 @@ func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []
 		found = append(found, next)
 		return nil
 	}); err != nil {
-		return pg.Err(err)
+		return nil, pg.Err(err)
 	}
-	models, err := readModels(ctx, tx, org, found)
-	if err != nil {
-		return err
-	}
-	names := map[string]struct{}{}
-	for i := range found {
-		for _, at := range found[i].Placements {
-			names[at.Shop] = struct{}{}
-		}
-	}
-	shops, err := readShops(ctx, tx, org, append([]string{}, slices.Collect(maps.Keys(names))...))
-	if err != nil {
-		return err
-	}
-	for name := range names {
-		if _, ok := shops[name]; !ok {
-			return errs.New(errs.Internal, "INTERNAL", "the feed of registry has a unit at a shop it does not have", "shop", name)
-		}
-	}
-	f.units, f.tags = make(map[uuid.UUID]due.Facts, len(found)), make(map[uuid.UUID]string, len(found))
-	for _, u := range found {
-		f.units[u.ID] = compliance.Facts(u, models[u.Model], shops, zone)
-		f.tags[u.ID] = u.Tag
-	}
-	return nil
+	return found, nil
 }
 
-// readModels returns the models of units by id, all of which must be there.
-func readModels(ctx context.Context, tx pgx.Tx, org tenant.Org, units []compliance.Unit) (map[string]compliance.Model, error) {
+// readModels returns the models of units by id, all of which must be there. With a known that is not zero, as they were known then.
+func readModels(ctx context.Context, tx pgx.Tx, org tenant.Org, units []compliance.Unit, known time.Time) (map[string]compliance.Model, error) {
 	out := map[string]compliance.Model{}
 	var ids []string
 	for i := range units {
@@ -165,6 +195,9 @@ func readModels(ctx context.Context, tx pgx.Tx, org tenant.Org, units []complian
 			out[units[i].Model] = compliance.Model{}
 			ids = append(ids, units[i].Model)
 		}
+	}
+	if !known.IsZero() {
+		return modelsKnown(ctx, tx, org, ids, known)
 	}
 	rows, err := tx.Query(ctx, `select m.model, m.kind, m.maker, m.size, m.attributes
 		from unnest($2::text[]) as k (model) join p_models as m on m.org_id = $1 and m.model = k.model`, org.UUID, ids)
@@ -227,8 +260,11 @@ func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
 	return in
 }
 
-// readShops returns shops by id; all of the org's for nil.
-func readShops(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []string) (map[string]compliance.Shop, error) {
+// readShops returns shops by id; all of the org's for nil. With a known that is not zero, as they were known then.
+func readShops(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []string, known time.Time) (map[string]compliance.Shop, error) {
+	if !known.IsZero() {
+		return shopsKnown(ctx, tx, org, ids, known)
+	}
 	rows, err := tx.Query(ctx, `select shop, display_name, time_zone, jurisdiction from p_shops where org_id = $1 and ($2::text[] is null or shop = any ($2))`, org.UUID, ids)
 	if err != nil {
 		return nil, pg.Err(err)

@@ -21,7 +21,7 @@ const recomputeChunk = 500
 // entry may arrive before its unit.
 func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) error {
 	for chunk := range slices.Chunk(units, recomputeChunk) {
-		f, err := s.loadFacts(ctx, tx, org, chunk, false)
+		f, err := s.loadFacts(ctx, tx, org, chunk, false, time.Time{})
 		if err != nil {
 			return err
 		}

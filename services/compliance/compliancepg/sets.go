@@ -21,12 +21,12 @@ import (
 func (r *Reader) Derive(ctx context.Context, units []uuid.UUID, at, known time.Time) ([]*compliance.Set, error) {
 	out := make([]*compliance.Set, 0, len(units))
 	for chunk := range slices.Chunk(units, recomputeChunk) {
-		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, true)
+		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, true, known)
 		if err != nil {
 			return nil, err
 		}
 		if len(f.unknown) > 0 {
-			return nil, errs.Missing(resname.UnitName(r.org, f.unknown[0]))
+			return nil, r.notOnRecord(ctx, f.unknown[0], known)
 		}
 		for _, id := range chunk {
 			out = append(out, f.set(id, at, known))

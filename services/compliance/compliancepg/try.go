@@ -49,7 +49,7 @@ func (r *Reader) Try(ctx context.Context, q TryQuery) (try.Result, error) {
 	revisions = append(revisions, q.Revision)
 	tally := try.New(q.Question)
 	var adding sync.Mutex
-	err = r.eachSet(ctx, q.At, q.Shop, func(f *facts, units []uuid.UUID) error {
+	err = r.eachSet(ctx, q, func(f *facts, units []uuid.UUID) error {
 		pairs := map[uuid.UUID]pair{}
 		derive := func(id uuid.UUID) pair {
 			p, ok := pairs[id]
@@ -64,6 +64,9 @@ func (r *Reader) Try(ctx context.Context, q TryQuery) (try.Result, error) {
 		}
 		for _, id := range units {
 			self := derive(id)
+			if left := self.before.Retired; !left.IsZero() && !q.At.Before(left) {
+				continue
+			}
 			if q.Shop != "" && self.before.Stay.Shop != q.Shop {
 				continue
 			}
@@ -110,13 +113,20 @@ func (f *facts) below(unit uuid.UUID) (out []due.Fitting) {
 }
 
 // eachSet calls fn with chunks of the units that had not left the fleet at an instant, and what they and what is fitted to them depend
-// on, by several goroutines at a time. Units that are or were at another shop than the one given, if any, may be among them.
-func (r *Reader) eachSet(ctx context.Context, at time.Time, shop string, fn func(f *facts, units []uuid.UUID) error) error {
-	units, err := unitIDs(ctx, r.tx, `(retired is null or retired > $2) and ($3 = '' or shop = $3 or settled > $2)`, r.org.UUID, at, shop)
+// on, by several goroutines at a time. Units that are or were at another shop than the one given, if any, may be among them; as known at an
+// instant, also those that had left the fleet.
+func (r *Reader) eachSet(ctx context.Context, q TryQuery, fn func(f *facts, units []uuid.UUID) error) error {
+	var units []uuid.UUID
+	var err error
+	if q.Known.IsZero() {
+		units, err = unitIDs(ctx, r.tx, `(retired is null or retired > $2) and ($3 = '' or shop = $3 or settled > $2)`, r.org.UUID, q.At, q.Shop)
+	} else {
+		units, err = knownUnits(ctx, r.tx, r.org, q.Known)
+	}
 	if err != nil {
 		return err
 	}
-	return r.eachChunk(ctx, units, true, fn)
+	return r.eachChunk(ctx, units, true, q.Known, fn)
 }
 
 // tooEarly refuses a revision that would be in force before the last one is; nil for none.

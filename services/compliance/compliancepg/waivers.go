@@ -153,7 +153,7 @@ func (r *Reader) WaiverList(ctx context.Context, q compliance.WaiverQuery) (out 
 		where += " and (w.granted, w.waiver_id) < (" + arg(k.Granted) + ", " + arg(k.ID) + ")"
 	}
 	if !q.Ended {
-		shops, err := readShops(ctx, r.tx, r.org, nil)
+		shops, err := readShops(ctx, r.tx, r.org, nil, time.Time{})
 		if err != nil {
 			return nil, false, err
 		}

@@ -22,7 +22,7 @@ func (r *Reader) waiversThen(ctx context.Context, q compliance.WaiverQuery) (out
 		if err != nil {
 			return nil, false, err
 		}
-		var f facts
+		f := facts{known: q.Known}
 		if !q.Ended {
 			units := make([]uuid.UUID, len(page))
 			for i := range page {

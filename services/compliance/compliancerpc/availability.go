@@ -114,7 +114,7 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 		for i := range all {
 			shown[i] = all[i].set
 		}
-		n, err := namingOf(ctx, r, org, shown...)
+		n, err := namingOf(ctx, r, org, time.Time{}, shown...)
 		if err != nil {
 			return err
 		}

@@ -47,7 +47,7 @@ func (s *Server) ExplainUnit(ctx context.Context, req *compliancepb.ExplainUnitR
 		if err != nil {
 			return err
 		}
-		n, err := namingOf(ctx, r, org, set)
+		n, err := namingOf(ctx, r, org, known, set)
 		if err != nil {
 			return err
 		}

@@ -67,7 +67,7 @@ func feedError(ctx context.Context, s compliance.Source, err error) error {
 }
 
 func changeOf(org tenant.Org, c *feedpb.Change) (compliance.Change, error) {
-	out := compliance.Change{Number: c.GetPosition()}
+	out := compliance.Change{Number: c.GetPosition(), At: instantOf(c.GetChangeTime())}
 	var err error
 	switch r := c.GetResource().(type) {
 	case *feedpb.Change_Shop:

@@ -84,7 +84,7 @@ func standings(ctx context.Context, r *compliancepg.Reader, org tenant.Org, unit
 	if err != nil {
 		return nil, err
 	}
-	n, err := namingOf(ctx, r, org, sets...)
+	n, err := namingOf(ctx, r, org, known, sets...)
 	if err != nil {
 		return nil, err
 	}
@@ -103,8 +103,8 @@ func standingsPB(sets []*compliance.Set, n naming, at, known time.Time) []*compl
 	return out
 }
 
-// namingOf names an org's resources, with the tags of the units in some sets and of their hosts for the sentences.
-func namingOf(ctx context.Context, r *compliancepg.Reader, org tenant.Org, sets ...*compliance.Set) (naming, error) {
+// namingOf names an org's resources, with the tags of the units in some sets and of their hosts, as known, for the sentences.
+func namingOf(ctx context.Context, r *compliancepg.Reader, org tenant.Org, known time.Time, sets ...*compliance.Set) (naming, error) {
 	var ids []uuid.UUID
 	add := func(s *compliance.Set) {
 		for _, d := range append([]*due.Derived{s.Self}, s.Parts...) {
@@ -120,7 +120,7 @@ func namingOf(ctx context.Context, r *compliancepg.Reader, org tenant.Org, sets 
 			add(s.Latest)
 		}
 	}
-	tags, err := r.Tags(ctx, ids)
+	tags, err := r.Tags(ctx, ids, known)
 	return orgNaming(org, func(u uuid.UUID) string {
 		if tag, ok := tags[u]; ok {
 			return tag
