@@ -143,6 +143,16 @@ func remedy(v *protovalidate.Violation) string {
 			return "want a resource name of the form " + t
 		}
 		return "want text that matches " + pattern
+	case "string.min_len":
+		if n, _ := v.RuleValue.Interface().(uint64); n == 1 {
+			return "must not be empty"
+		}
+	case "repeated.min_items":
+		if n, _ := v.RuleValue.Interface().(uint64); n == 1 {
+			return "want at least one of them"
+		}
+	case "repeated.unique":
+		return "want each of them once"
 	case "enum.defined_only", "enum.not_in":
 		return "want one of " + strings.Join(enumNames(v.FieldDescriptor), ", ")
 	}

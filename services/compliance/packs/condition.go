@@ -38,7 +38,7 @@ func (r *reader) intense(at string, rule *due.Rule, ps []*compliancepb.Condition
 			r.bad(at+".limit", "", "no limit in it is shorter than the rule's own, so it would change nothing: shorten one, or leave it out")
 		}
 		if c.MonthStamp && c.Months == 0 {
-			r.bad(at+".limit.month_stamped", "true", "only a limit in months can run to the end of a month")
+			r.bad(at+".limit.month_stamped", "true", "only a limit in months can run to the end of a month: state months, or leave it out")
 		}
 		out = append(out, c)
 	}
@@ -63,7 +63,7 @@ func (r *reader) weights(at string, rule *due.Rule, ps []*compliancepb.Temperatu
 	}
 	timed := rule.Limit.Hours > 0 || slices.ContainsFunc(rule.Intense, func(c due.Intense) bool { return c.Use.Hours > 0 || c.Limit.Hours > 0 })
 	if len(ps) > 0 && !timed {
-		r.bad(at+".running_time_weights", "", "there is no limit in running time for them to weigh")
+		r.bad(at+".running_time_weights", "", "there is no limit in running time for them to weigh: leave them out, or state the limit")
 	}
 	return out
 }
@@ -92,7 +92,7 @@ func (r *reader) companions(at string, rule *due.Rule, ps []*compliancepb.Compan
 			r.bad(at+".activity", p.GetActivity(), "that is the rule's own activity: state another, or leave it out")
 		}
 		if slices.ContainsFunc(out, func(c due.Companion) bool { return c.Activity == p.GetActivity() }) {
-			r.bad(at+".activity", p.GetActivity(), "the rule has this companion already")
+			r.bad(at+".activity", p.GetActivity(), "the rule has this companion already: state it once")
 		}
 		out = append(out, due.Companion{
 			Activity: p.GetActivity(), First: p.GetOrder() == compliancepb.Companion_ORDER_BEFORE, Within: int(p.GetWithinDays()),
@@ -108,7 +108,7 @@ func (r *reader) evidence(at string, rule *due.Rule, p *compliancepb.EvidenceLim
 	}
 	switch {
 	case rule.Months == 0:
-		r.bad(at+".months", fmt.Sprint(p.GetMonths()), "the rule has no limit in months for evidence to lengthen")
+		r.bad(at+".months", fmt.Sprint(p.GetMonths()), "the rule has no limit in months for evidence to lengthen: leave it out, or state months")
 	case int(p.GetMonths()) <= rule.Months:
 		r.bad(at+".months", fmt.Sprint(p.GetMonths()), fmt.Sprintf("evidence lengthens the rule's %d months: want more", rule.Months))
 	}

@@ -59,10 +59,13 @@ func (c *checker) rules(m *compliancepb.RulePack) {
 			continue
 		}
 		c.told[v.Field] = true
+		v.Description = withExample(v.Description)
 		if _, stated := c.places[v.Field]; !stated {
 			v.Value = ""
 			if wanted, ok := strings.CutPrefix(v.Description, "want "); ok {
 				v.Description = "must be set: want " + wanted
+			} else if f := fieldAt(m.ProtoReflect().Descriptor(), v.Field); f != nil {
+				v.Description = "must be set: want " + wantedFor(f)
 			} else {
 				v.Description = "must be set"
 			}

@@ -60,7 +60,7 @@ func (r *reader) pack(id, path string, p *compliancepb.RulePack) due.Pack {
 	effective, err := markOf(d)
 	switch {
 	case err != nil:
-		r.bad(path+".effective_date", dateText(d), err.Error())
+		r.bad(path+".effective_date", dateText(d), err.Error()+"; want a day that there is")
 	case effective.IsZero() || effective.IsMonth():
 		r.bad(path+".effective_date", dateText(d), "want a full date: the first day the revision is in force")
 	}
@@ -69,11 +69,12 @@ func (r *reader) pack(id, path string, p *compliancepb.RulePack) due.Pack {
 	for i, rule := range p.GetRules() {
 		at := fmt.Sprintf("%s.rules[%d]", path, i)
 		if seen[rule.GetId()] {
-			r.bad(at+".id", rule.GetId(), "another rule of the pack has this id")
+			r.bad(at+".id", rule.GetId(), "another rule of the pack has this id: state one of its own")
 		}
 		seen[rule.GetId()] = true
 		out.Rules[i] = r.rule(id, at, rule)
 	}
+	r.circles(path, out.Rules)
 	out.Proofs = r.proofs(path, p.GetConditionProofs())
 	return out
 }
@@ -118,13 +119,13 @@ func (r *reader) proofs(path string, ps []*compliancepb.ConditionProof) (out []d
 		at := fmt.Sprintf("%s.condition_proofs[%d].conditions", path, i)
 		if len(p.GetConditions()) == 0 {
 			if others {
-				r.bad(at, "", "another proof of the pack is about all other conditions already")
+				r.bad(at, "", "another proof of the pack is about all other conditions already: state the conditions of this one, or leave it out")
 			}
 			others = true
 		}
 		for j, c := range p.GetConditions() {
 			if seen[c] {
-				r.bad(fmt.Sprintf("%s[%d]", at, j), c, "the pack says twice what lifts this condition")
+				r.bad(fmt.Sprintf("%s[%d]", at, j), c, "the pack says twice what lifts this condition: state it once")
 			}
 			seen[c] = true
 		}

@@ -124,7 +124,12 @@ func syntax(err error, source []string) Problem {
 			}
 		}
 	}
-	p.Text = "this is no YAML: " + p.Text
+	remedy := "check blanks, quotes and brackets on this line and above it"
+	if p.Line <= len(source) && strings.HasPrefix(p.Text, "found ") && strings.Contains(source[p.Line-1], "\t") {
+		remedy = "indent with blanks, not with tabs"
+		p.Column = utf8.RuneCountInString(source[p.Line-1][:strings.Index(source[p.Line-1], "\t")]) + 1
+	}
+	p.Text = "this is no YAML: " + p.Text + ": " + remedy
 	return p
 }
 

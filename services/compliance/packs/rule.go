@@ -39,10 +39,10 @@ func (r *reader) rule(pack, at string, p *compliancepb.Rule) due.Rule {
 		r.bad(at+".authority", p.GetAuthority().String(), "a figure from memory is never shown as law: state AUTHORITY_HOUSE until it was compared with the document")
 	}
 	if out.HandOutIfFilledBefore && (out.Months == 0 || out.EndOfLife || out.Blocks&due.HandOut == 0) {
-		r.bad(at+".hand_out_if_filled_before", "true", "it needs a limit in months that blocks USE_HAND_OUT and is no end of life")
+		r.bad(at+".hand_out_if_filled_before", "true", "it needs a limit in months that blocks USE_HAND_OUT and is no end of life: leave it out, or state those")
 	}
 	if out.MarkExpires && out.Months == 0 {
-		r.bad(at+".mark_meaning", p.GetMarkMeaning().String(), "a mark that expires needs a limit in months that it ends no later than")
+		r.bad(at+".mark_meaning", p.GetMarkMeaning().String(), "a mark that expires needs a limit in months that it ends no later than: state months, or leave it out")
 	}
 	out.PhaseInDays = r.phaseIn(at+".phase_in", &out, p.GetPhaseIn())
 	out.Intense = r.intense(at, &out, p.GetConditionalLimits())
@@ -63,19 +63,19 @@ func (r *reader) limits(at string, out *due.Rule) {
 		r.bad(at+".limit", "", "want at least one of months, dives, running_time and fills")
 	}
 	if out.MonthStamp && out.Months == 0 {
-		r.bad(at+".limit.month_stamped", "true", "only a limit in months can run to the end of a month")
+		r.bad(at+".limit.month_stamped", "true", "only a limit in months can run to the end of a month: state months, or leave it out")
 	}
 	if out.Months == 0 && out.LeadDays > 0 {
-		r.bad(at+".lead.days", fmt.Sprint(out.LeadDays), "there is no limit in months for it to lead")
+		r.bad(at+".lead.days", fmt.Sprint(out.LeadDays), "there is no limit in months for it to lead: leave it out, or state the limit")
 	}
 	if out.Limit.Dives == 0 && out.Lead.Dives > 0 {
-		r.bad(at+".lead.dives", fmt.Sprint(out.Lead.Dives), "there is no limit in dives for it to lead")
+		r.bad(at+".lead.dives", fmt.Sprint(out.Lead.Dives), "there is no limit in dives for it to lead: leave it out, or state the limit")
 	}
 	if out.Limit.Hours == 0 && out.Lead.Hours > 0 {
-		r.bad(at+".lead.running_time", out.Lead.Hours.String(), "there is no limit in running time for it to lead")
+		r.bad(at+".lead.running_time", out.Lead.Hours.String(), "there is no limit in running time for it to lead: leave it out, or state the limit")
 	}
 	if out.Limit.Fills == 0 && out.Lead.Fills > 0 {
-		r.bad(at+".lead.fills", fmt.Sprint(out.Lead.Fills), "there is no limit in fills for it to lead")
+		r.bad(at+".lead.fills", fmt.Sprint(out.Lead.Fills), "there is no limit in fills for it to lead: leave it out, or state the limit")
 	}
 }
 
@@ -126,12 +126,12 @@ func (r *reader) late(at string, out *due.Rule, p compliancepb.LatePolicy) due.L
 	switch p {
 	case compliancepb.LatePolicy_LATE_POLICY_FROM_DUE:
 		if out.Months == 0 {
-			r.bad(at, p.String(), "only a limit in months has a last day to count from")
+			r.bad(at, p.String(), "only a limit in months has a last day to count from: leave it out, or state months")
 		}
 		return due.FromDue
 	case compliancepb.LatePolicy_LATE_POLICY_ESCALATE:
 		if out.Months == 0 {
-			r.bad(at, p.String(), "only a limit in months can be passed late")
+			r.bad(at, p.String(), "only a limit in months can be passed late: leave it out, or state months")
 		}
 		if len(out.SatisfiedBy) == 0 {
 			r.bad(at, p.String(), "late work escalates to one of satisfied_by: state at least one more thorough activity")

@@ -113,18 +113,6 @@ func firstOf(issues *cel.Issues) *Error {
 	return &Error{max(1, first.Location.Line()), max(0, first.Location.Column()) + 1, plain(first.Message)}
 }
 
-// plain says a message of the compiler in the words of whoever wrote the predicate.
-func plain(message string) string {
-	message = strings.ReplaceAll(message, " (in container '')", "")
-	for _, e := range expanded {
-		message = strings.ReplaceAll(message, "'"+e.inner+"' applied to '("+e.hidden+", ", "'"+e.name+"' applied to '(")
-	}
-	if strings.HasPrefix(message, "undeclared reference") {
-		message += "; there are " + strings.Join(Names(), ", ")
-	}
-	return message
-}
-
 // tooDeep says where brackets, outside strings, are nested deeper than the bound. The parser has its own bound; this one has a place
 // and is cheap.
 func tooDeep(expr string) (line, column int, deep bool) {

@@ -85,7 +85,7 @@ func checkRange(f cel.MacroExprFactory, _ ast.Expr, args []ast.Expr) (ast.Expr, 
 	case written1 && written2 && !strings.EqualFold(prefix1, prefix2):
 		return nil, f.NewError(args[2].ID(), "the two ends of a range must begin with the same letters")
 	case written1 && written2 && compare(from, to) > 0:
-		return nil, f.NewError(args[2].ID(), "the range ends before it begins")
+		return nil, f.NewError(args[2].ID(), "the range ends before it begins: state the lower number first")
 	}
 	return nil, nil // the call stands as it is
 }

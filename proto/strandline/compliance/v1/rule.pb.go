@@ -317,7 +317,7 @@ const (
 	Companion_ORDER_UNSPECIFIED Companion_Order = 0
 	// Either may come first.
 	Companion_ORDER_TOGETHER Companion_Order = 1
-	// The companion comes first, or in the same entry.
+	// The companion comes first, or in the same entry; never in a circle of rules that may be for the same unit.
 	Companion_ORDER_BEFORE Companion_Order = 2
 )
 
@@ -450,7 +450,7 @@ type Scope struct {
 	// from: `kind`, `maker`, `model`, `size`, `serial`, `shop`, `jurisdiction` (strings); `manufactured` and `commissioned` (dates as
 	// `2019-03-01`, a month mark as its first day, empty if not known); `attributes` (a map of strings); `attr(key)`, an attribute or
 	// an empty string; `serialWithin(serial, first, last)`, true for a serial number of that range; `inJurisdiction(code)`, true for
-	// the code itself and its parts. Example: `attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`. A predicate that fails on a
+	// the code itself and its parts. There are no loops, and regular expressions are written out. Example: `attr("alloy") == "6351-T6" && manufactured < "1990-01-01"`. A predicate that fails on a
 	// unit covers it: a rule too many is safer than one too few.
 	Where         string `protobuf:"bytes,5,opt,name=where,proto3" json:"where,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1049,7 +1049,7 @@ type Rule struct {
 	// What to count from while the activity was never performed, in this order. With none that is known the unit is held for
 	// missing history.
 	Baselines []Baseline `protobuf:"varint,9,rep,packed,name=baselines,proto3,enum=strandline.compliance.v1.Baseline" json:"baselines,omitempty"`
-	// More thorough activities that satisfy this one too.
+	// More thorough activities that satisfy this one too. Rules that may be for the same unit never satisfy each other in a circle.
 	SatisfiedBy []string `protobuf:"bytes,10,rep,name=satisfied_by,json=satisfiedBy,proto3" json:"satisfied_by,omitempty"`
 	// What a unit past its limit may not be used for.
 	Blocks []Use `protobuf:"varint,11,rep,packed,name=blocks,proto3,enum=strandline.compliance.v1.Use" json:"blocks,omitempty"`
