@@ -1,9 +1,6 @@
 package packs
 
-import (
-	"fmt"
-	"unicode/utf8"
-)
+import "fmt"
 
 // Bounds of a file of rule packs. What one may hold is bounded before it is parsed, so that reading it takes seconds and some hundred
 // megabytes at worst.
@@ -19,12 +16,9 @@ const (
 // overloaded says where a file holds more than may be parsed. It looks at characters, not at what they mean: no file of packs that can be
 // published comes near its bounds.
 func overloaded(raw []byte) (Problem, bool) {
-	line, start := 1, 0
 	marks, open, dashes := 0, 0, 0
 	leading := true // nothing but blanks and list signs on the line so far
-	told := func(i int, text string) (Problem, bool) {
-		return Problem{Line: line, Column: utf8.RuneCount(raw[start:i]) + 1, Text: text}, true
-	}
+	told := func(i int, text string) (Problem, bool) { return at(raw, i, Problem{Text: text}), true }
 	for i, c := range raw {
 		switch c {
 		case '-', '?', ':':
@@ -50,8 +44,8 @@ func overloaded(raw []byte) (Problem, bool) {
 		if marks > maxMarks {
 			return told(i, fmt.Sprintf("there are more than %d commas, colons, dashes, brackets and line ends up to here: put the packs into files of their own", maxMarks))
 		}
-		if c == '\n' {
-			line, start, dashes, leading = line+1, i+1, 0, true
+		if c == '\n' || c == '\r' {
+			dashes, leading = 0, true
 		}
 	}
 	return Problem{}, false

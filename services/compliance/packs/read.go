@@ -86,21 +86,24 @@ func empty(n *yaml.Node) bool { return n.Kind == yaml.ScalarNode && n.Value == "
 
 // unreadable says where a file holds what no text may.
 func unreadable(raw []byte) (Problem, bool) {
-	line, column := 1, 1
 	for i := 0; i < len(raw); {
 		r, n := utf8.DecodeRune(raw[i:])
 		switch {
 		case r == utf8.RuneError && n <= 1:
-			return Problem{Line: line, Column: column, Value: fmt.Sprintf("%#02x", raw[i]), Text: "the file is not UTF-8: save it as UTF-8"}, true
+			return at(raw, i, Problem{Value: fmt.Sprintf("%#02x", raw[i]), Text: "the file is not UTF-8: save it as UTF-8"}), true
 		case r < ' ' && r != '\t' && r != '\n' && r != '\r', r >= 0x7f && r < 0xa0 && r != 0x85, r == 0xfffe, r == 0xffff:
-			return Problem{Line: line, Column: column, Value: fmt.Sprintf("%U", r), Text: "the file holds a control character: leave it out"}, true
-		}
-		if column++; r == '\n' {
-			line, column = line+1, 1
+			return at(raw, i, Problem{Value: fmt.Sprintf("%U", r), Text: "the file holds a control character: leave it out"}), true
 		}
 		i += n
 	}
 	return Problem{}, false
+}
+
+// at puts a problem at the place of a byte of a file.
+func at(raw []byte, i int, p Problem) Problem {
+	before := lines(raw[:i])
+	p.Line, p.Column = len(before), utf8.RuneCountInString(before[len(before)-1])+1
+	return p
 }
 
 var syntaxPattern = regexp.MustCompile(`(?s)^yaml: (?:line ([0-9]+): )?(.*)$`)

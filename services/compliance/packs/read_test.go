@@ -250,7 +250,7 @@ func FuzzRead(f *testing.F) {
 	}
 	for _, s := range []string{
 		"title: &a x\ncautions: [*a]", "? [a]\n: b", "title: |2\n   x", "rules: [{scope: {where: >-\n  a\n  b}}]", "%YAML 1.2\n---\ntitle: \"\\u0041\"", "{\"title\": \"\\ud83d\\ude00\"}",
-		strings.ReplaceAll(small, "  ", "\t"), strings.ReplaceAll(small, "\n", "\r"), strings.ReplaceAll(small, "\n", "\u2028"), "\ufeff" + small, small + "title: Again\n", "rules: [{id: a, id: b}]", "a: !!binary x", "? |\n a\n: - b\n  - ? c",
+		strings.ReplaceAll(small, "  ", "\t"), strings.ReplaceAll(small, "\n", "\r"), strings.ReplaceAll(small, "\n", "\u2028"), "title: a\rb\x10", "\ufeffa\u0085b: \xff", "\ufeff" + small, small + "title: Again\n", "rules: [{id: a, id: b}]", "a: !!binary x", "? |\n a\n: - b\n  - ? c",
 		"title: 'it''s'\ncautions: [\"a\\\n b\", 'a\n\n b']\n", "--- # a\n...\n# b\n--- |\n x\n...", "rules:\n- scope:\n    where: |+\n\n      kind ==\n\n        3\n\n",
 	} {
 		f.Add([]byte(s))
