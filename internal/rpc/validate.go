@@ -37,16 +37,16 @@ func Violations(m proto.Message) ([]errs.Violation, error) {
 	if err != nil {
 		return nil, errs.New(errs.Internal, "INTERNAL", "validation cannot start").Because(err)
 	}
+	out := unstorable(nil, "", m.ProtoReflect())
 	err = v.Validate(m)
 	if err == nil {
-		return nil, nil
+		return out, nil
 	}
 	var bad *protovalidate.ValidationError
 	if !errors.As(err, &bad) {
 		return nil, errs.New(errs.Internal, "INTERNAL", "validation cannot run").Because(err)
 	}
 	asked := masked(m.ProtoReflect())
-	out := make([]errs.Violation, 0, len(bad.Violations))
 	for _, v := range bad.Violations {
 		field := protovalidate.FieldPathString(v.Proto.GetField())
 		if !asked(field) {
@@ -60,6 +60,49 @@ func Violations(m proto.Message) ([]errs.Violation, error) {
 		})
 	}
 	return out, nil
+}
+
+// unstorable adds the texts of a message, and of those within it, that hold the character NUL, which no database text can.
+func unstorable(out []errs.Violation, above string, m protoreflect.Message) []errs.Violation {
+	text := func(field, s string) {
+		if strings.IndexByte(s, 0) >= 0 {
+			out = append(out, errs.Violation{Field: field, Value: clip(strings.ReplaceAll(s, "\x00", "\u2400"), maxValue), Description: "want text without the character NUL", Reason: "INVALID_FIELD"})
+		}
+	}
+	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		texts, messages := f.Kind() == protoreflect.StringKind, f.Kind() == protoreflect.MessageKind
+		field := above + string(f.Name())
+		switch {
+		case f.IsMap():
+			v.Map().Range(func(k protoreflect.MapKey, v protoreflect.Value) bool {
+				at := fmt.Sprintf("%s[%q]", field, k.String())
+				if f.MapKey().Kind() == protoreflect.StringKind {
+					text(at, k.String())
+				}
+				switch f.MapValue().Kind() {
+				case protoreflect.StringKind:
+					text(at, v.String())
+				case protoreflect.MessageKind:
+					out = unstorable(out, at+".", v.Message())
+				}
+				return true
+			})
+		case f.IsList() && texts:
+			for i := range v.List().Len() {
+				text(fmt.Sprintf("%s[%d]", field, i), v.List().Get(i).String())
+			}
+		case f.IsList() && messages:
+			for i := range v.List().Len() {
+				out = unstorable(out, fmt.Sprintf("%s[%d].", field, i), v.List().Get(i).Message())
+			}
+		case texts:
+			text(field, v.String())
+		case messages:
+			out = unstorable(out, field+".", v.Message())
+		}
+		return true
+	})
+	return out
 }
 
 // masked says which fields of a message count. They all do, but in an update with a mask: of its resource only the name and what
