@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"strandline.example/strandline/internal/civil"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 )
 
@@ -51,6 +53,10 @@ for it now.`,
 				return err
 			}
 			m.tell(ctx, a, c, req.GetShop(), req.GetInstant(), req.GetKnownTime())
+			at := a.clk.Now()
+			if req.GetInstant() != nil {
+				at = req.GetInstant().AsTime()
+			}
 			var all []*compliancepb.DueItem
 			overdue := 0
 			for i, k := range kinds {
@@ -69,7 +75,7 @@ for it now.`,
 					if i > 0 {
 						a.printf("\n")
 					}
-					a.printDue(k, items, horizon)
+					a.printDue(k, items, horizon, at)
 				}
 			}
 			if a.json() {
@@ -114,8 +120,17 @@ func limitKinds(by string) ([]compliancepb.LimitKind, error) {
 	return nil, usagef("--by %q: want date or usage", by)
 }
 
-// printDue prints one due list for people.
-func (a *app) printDue(k compliancepb.LimitKind, items []*compliancepb.DueItem, horizon int) {
+// expectedWord is when a usage limit is expected to be reached. A day that has passed already says that it may be any day.
+func expectedWord(c *compliancepb.Clock, at time.Time) string {
+	d := c.GetExpectedDate()
+	if d == nil || c.GetBlocking() || civil.New(int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay())) > civil.In(at, time.UTC) {
+		return showDate(d)
+	}
+	return "any day"
+}
+
+// printDue prints one due list for people, as of an instant.
+func (a *app) printDue(k compliancepb.LimitKind, items []*compliancepb.DueItem, horizon int, at time.Time) {
 	title := "By date"
 	t := newTable("last day", "state", "tag", "part of", "kind", "shop", "activity", "limit", "by")
 	if k == compliancepb.LimitKind_LIMIT_KIND_USAGE {
@@ -135,7 +150,7 @@ func (a *app) printDue(k compliancepb.LimitKind, items []*compliancepb.DueItem, 
 		}
 		rest := []string{it.GetAssetTag(), it.GetHostTag(), it.GetKind(), lastID(it.GetShop()), activity, limitWord(c.GetLimit()), authorityWord(c.GetAuthority())}
 		if k == compliancepb.LimitKind_LIMIT_KIND_USAGE {
-			t.row(append([]string{leftWord(c), state, showDate(c.GetExpectedDate())}, rest...)...)
+			t.row(append([]string{leftWord(c), state, expectedWord(c, at)}, rest...)...)
 		} else {
 			t.row(append([]string{showDate(c.GetDueDate()), state}, rest...)...)
 		}

@@ -137,7 +137,7 @@ func (c *clients) entryNumbers(ctx context.Context, s *compliancepb.Standing) ma
 		if err != nil {
 			return out // ids instead of numbers are better than no answer
 		}
-		out[name] = fmt.Sprintf("no. %d of the ledger", r.GetEntry().GetSequence())
+		out[name] = fmt.Sprintf("entry %d of the ledger", r.GetEntry().GetSequence())
 	}
 	return out
 }

@@ -72,7 +72,7 @@ the last number with --after.`,
 				return printList(a, all)
 			}
 			if len(all) == 0 {
-				a.printf("No notices.\n")
+				a.printf("No notices: nothing became due soon, due, overdue or fine again since the units were first seen.\n")
 				return nil
 			}
 			a.printNotices(all)

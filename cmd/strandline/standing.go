@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 	"time"
 
@@ -17,7 +16,7 @@ type standingView struct {
 	tags  map[string]string // by unit name; names without a tag are shown as they are
 	title string
 
-	entries map[string]string // what to call entries by name; others are called by the last part of their name
+	entries map[string]string // what to call entries by name; others are called by the beginning of their id
 }
 
 func (v standingView) tag(unit string) string {
@@ -107,7 +106,7 @@ func (v standingView) clocks() {
 		if c.GetEndOfLife() {
 			activity = "end of life"
 		}
-		t.row(clockState(c), v.part(c.GetUnit()), activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), showDate(c.GetExpectedDate()), c.GetTitle(), authorityWord(c.GetAuthority()))
+		t.row(clockState(c), v.part(c.GetUnit()), activity, limitWord(c.GetLimit()), showDate(c.GetDueDate()), leftWord(c), countedFrom(c), expectedWord(c, v.s.GetInstant().AsTime()), c.GetTitle(), authorityWord(c.GetAuthority()))
 	}
 	t.write(v.a.out, "  ", v.a.columns)
 	for _, c := range v.s.GetClocks() {
@@ -141,11 +140,11 @@ func (v standingView) arithmetic() {
 			v.a.printf("\nHow it is counted\n")
 			first = false
 		}
-		title := c.GetTitle()
+		head := packAndRule(c.GetRule())
 		if part := v.part(c.GetUnit()); part != "" {
-			title = part + ": " + title
+			head += " on " + part
 		}
-		v.a.paragraph(v.a.out, "  ", title)
+		v.a.paragraph(v.a.out, "  ", head)
 		for _, e := range c.GetExplanation() {
 			v.a.paragraph(v.a.out, "    ", v.shorten(e))
 		}
@@ -156,16 +155,14 @@ func (v standingView) arithmetic() {
 	}
 }
 
-var entryName = regexp.MustCompile(`orgs/[a-z0-9-]+/units/[0-9a-f-]+/entries/[0-9a-f-]+`)
-
-// shorten puts what people call entries in the place of their full names.
+// shorten puts what people call entries in the place of the beginnings of their ids.
 func (v standingView) shorten(text string) string {
-	return entryName.ReplaceAllStringFunc(text, func(name string) string {
-		if short, ok := v.entries[name]; ok {
-			return short
+	for name, called := range v.entries {
+		if id := lastID(name); len(id) > 8 {
+			text = strings.Replace(text, "entry "+id[:8], called, 1)
 		}
-		return lastID(name)
-	})
+	}
+	return text
 }
 
 // countedFrom prints a clock's anchor.

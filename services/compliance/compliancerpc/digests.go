@@ -103,7 +103,9 @@ func (s *Server) GetDigest(ctx context.Context, req *compliancepb.GetDigestReque
 			return err
 		}
 		if len(rows) == 0 {
-			return errs.Missing(name)
+			missing := errs.Missing(name)
+			missing.Message = fmt.Sprintf("there is no %s: a day's digest is made at 06:00 of the next day at the shop, from the day on which its units were first seen", name)
+			return missing
 		}
 		d, n := &rows[0], orgNaming(org, nil)
 		resp.Digest = digestPB(d, n)
