@@ -3,6 +3,10 @@ package main
 import (
 	"bytes"
 	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -141,6 +145,58 @@ func TestDemoAtInstants(t *testing.T) {
 		}
 	}
 }
+
+// Every question about the demo's fleet and its rules is answered as of a day, by what is known and by what was known: all of it was recorded on the
+// 21st, so as known on the 20th there is nothing, and as known on the 22nd the answer is that of today.
+func TestDemoAtTwoTimes(t *testing.T) {
+	data := t.TempDir()
+	demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
+	pack := filepath.Join(t.TempDir(), "house.yaml")
+	ask := func(code int, args ...string) string {
+		t.Helper()
+		o := command(t, []string{"COLUMNS=200"}, append(args, "--data", data)...)
+		if o.code != code {
+			t.Fatalf("%v: exit code %d, want %d\n%s", args, o.code, code, o.err)
+		}
+		return o.stdout + o.err
+	}
+	if err := os.WriteFile(pack, []byte(ask(exitOK, "rules", "show", "house", "--yaml")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		args          []string
+		want, nothing string
+		code          int // as known before
+	}{
+		{[]string{"due", "--by", "date"}, "GB-BCD-007", "nothing is due", exitOK},
+		{[]string{"explain", "GB-BCD-007"}, "the last day of use is 2026-10-29", "not on record yet", exitNotFound},
+		{[]string{"unit", "show", "GB-BCD-007"}, "may be handed out  no", "not on record yet", exitNotFound},
+		{[]string{"forecast", "US-CMP-001"}, "2026-12-12", "not on record yet", exitNotFound},
+		{[]string{"holds"}, "US-SND-007", "No holds", exitOK},
+		{[]string{"summary"}, "sandbar   ", "all", exitOK},
+		{[]string{"rules", "list"}, "us-cylinders", "No rule packs", exitOK},
+		{[]string{"rules", "show", "house"}, "revision 1 of House policy", "has no revision in force on 2026-11-20 that was published by", exitNotFound},
+		{[]string{"rules", "try", pack}, "360 units looked at", "0 units looked at", exitOK},
+		{[]string{"waivers", "list"}, "No waivers", "No waivers", exitOK},
+		{[]string{"notices"}, "No notices", "No notices", exitOK},
+	} {
+		at := append(slices.Clone(tt.args), "--as-of", "2026-11-20")
+		now := ask(exitOK, at...)
+		wants(t, now, tt.want)
+		then := ask(exitOK, append(at, "--as-known", "2026-11-22")...)
+		// What is said of the known time itself may differ, nothing else.
+		if then = knownAt.ReplaceAllString(then, ""); then != now {
+			t.Errorf("%v: now\n%s\nas known on the 22nd\n%s", tt.args, now, then)
+		}
+		before := ask(tt.code, append(at, "--as-known", "2026-11-20")...)
+		wants(t, before, tt.nothing)
+		if tt.args[0] == "summary" && strings.Contains(before, "sandbar") {
+			t.Errorf("a shop is counted before it was on record:\n%s", before)
+		}
+	}
+}
+
+var knownAt = regexp.MustCompile(`, as known at 2026-11-22 [0-9]{2}:[0-9]{2}Z?`)
 
 func TestLiftsAll(t *testing.T) {
 	t.Parallel()
