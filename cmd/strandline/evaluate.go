@@ -28,6 +28,9 @@ that FILE holds under the same id is left out: theirs takes its place.`,
   strandline evaluate question.yaml --rules house.yaml --shipped gb-cylinders`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if args[0] == "-" && slices.Contains(files, "-") {
+				return usagef("both FILE and --rules are standard input: one of them must be a file")
+			}
 			req := &compliancepb.EvaluateRequest{}
 			if err := a.readMessage(args[0], req); err != nil {
 				return err

@@ -50,6 +50,13 @@ units: [{unit: A, kind: cylinder, stays: [{timeZone: Europe/Lisbon, jurisdiction
 	two := write(t, "two.yaml", pack("house", "Early", "2025")+"---\n"+pack("house", "Late", "2026")+"---\n"+pack("house", "Later", "2026")+"cautions: [the last of a day holds]\n")
 	wants(t, rules(bare, "--rules", two), "the last of a day holds")
 
+	if o := commandIn(t, strings.Replace(brokenPack, "twelve", "12", 1), nil, "evaluate", bare, "--rules", "-"); o.code != exitRejected || !strings.Contains(o.err, "standard input:1:1: name: the pack states no name") {
+		t.Errorf("a pack without a name from standard input: %+v", o)
+	}
+	if o := commandIn(t, question, nil, "evaluate", "-", "--rules", "-"); o.code != exitUsage || !strings.Contains(o.err, "both FILE and --rules") {
+		t.Errorf("everything from standard input: %+v", o)
+	}
+
 	bad := write(t, "broken.yaml", brokenPack)
 	for _, tt := range []struct {
 		args []string

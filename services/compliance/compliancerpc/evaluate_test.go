@@ -167,6 +167,27 @@ func TestEvaluateRefuses(t *testing.T) {
 		}, "fittings[1].host", "FITTING_CYCLE"},
 		{"pack without a date", func(r *compliancepb.EvaluateRequest) { r.RulePacks[0].EffectiveDate.Day = 0 }, "rule_packs[0].effective_date", "RULE_PACK_INVALID"},
 		{"pack twice", func(r *compliancepb.EvaluateRequest) { r.RulePacks = append(r.RulePacks, r.RulePacks[0]) }, "rule_packs[1]", "RULE_PACK_INVALID"},
+		{"an attribute longer than the registry takes", func(r *compliancepb.EvaluateRequest) {
+			r.Units[0].Attributes = map[string]string{"alloy": strings.Repeat("x", 121)}
+		}, `units[0].attributes["alloy"]`, "INVALID_FIELD"},
+		{"an attribute called as none may be", func(r *compliancepb.EvaluateRequest) {
+			r.Units[0].Attributes = map[string]string{"Alloy": "x"}
+		}, `units[0].attributes["Alloy"]`, "INVALID_FIELD"},
+		{"predicates that are too much together", func(r *compliancepb.EvaluateRequest) {
+			pack := r.RulePacks[0]
+			r.RulePacks = nil
+			for i := range 3 { // each within the bound of a pack
+				p := proto.Clone(pack).(*compliancepb.RulePack)
+				p.Name, p.Rules = fmt.Sprintf("rulePacks/p-%d", i), nil
+				for j := range 20 {
+					k := proto.Clone(pack.Rules[0]).(*compliancepb.Rule)
+					k.Id = fmt.Sprintf("r-%d", j)
+					k.Scope = &compliancepb.Scope{Where: fmt.Sprintf(`size == "%d-%d"`, i, j) + strings.Repeat(` || kind == "x"`, 64)}
+					p.Rules = append(p.Rules, k)
+				}
+				r.RulePacks = append(r.RulePacks, p)
+			}
+		}, "rule_packs[2].rules[11].scope.where", "RULE_PACK_INVALID"},
 		{"too many clocks", func(r *compliancepb.EvaluateRequest) {
 			for len(r.Units) < 100 {
 				u := proto.Clone(r.Units[0]).(*compliancepb.UnitFacts)
