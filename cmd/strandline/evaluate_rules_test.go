@@ -34,7 +34,7 @@ func TestEvaluateRules(t *testing.T) {
 	question := `instant: 2026-06-05T12:00:00Z
 units: [{unit: A, kind: cylinder, stays: [{timeZone: Europe/Lisbon, jurisdiction: US}], manufactureDate: {year: 2025, month: 1}}]
 `
-	held := write(t, "held.yaml", question+"rulePacks: [{name: orgs/reef/rulePacks/house, title: Old, effectiveDate: {year: 2020, month: 1, day: 1}, cautions: [old], rules: [{id: z, title: Z, activity: z, authority: AUTHORITY_HOUSE, source: {document: d}, limit: {months: 12}, blocks: [USE_FILL]}]}]\n")
+	held := write(t, "held.yaml", question+"rulePacks: [{name: orgs/reef/rulePacks/house, title: Old, effectiveDate: {year: 2026, month: 5, day: 1}, cautions: [old], rules: [{id: z, title: Z, activity: z, authority: AUTHORITY_HOUSE, source: {document: d}, limit: {months: 12}, blocks: [USE_FILL]}]}]\n")
 	bare := write(t, "bare.yaml", question)
 	house := write(t, "house.yaml", pack("house", "New", "2026")+"cautions: [new]\n")
 	rules := func(args ...string) string {
