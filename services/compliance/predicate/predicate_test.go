@@ -229,7 +229,7 @@ func TestTooLarge(t *testing.T) {
 	}
 	long := strings.Repeat("é", 201)
 	for expr, f := range map[string]*due.Facts{
-		`attr("x") == ""`:        {Attributes: map[string]string{"y": strings.Repeat("z", maxAttribute+1)}},
+		`attr("x") == ""`:        {Attributes: map[string]string{"x": "z", "y": strings.Repeat("z", maxAttribute+1)}},
 		`attributes.size() == 0`: {Attributes: many},
 		`kind == ""`:             {Kind: long}, `maker == ""`: {Maker: long}, `model == ""`: {Model: long}, `size == ""`: {Size: long}, `serial == ""`: {Serial: long},
 	} {
