@@ -65,6 +65,7 @@ func Open(ctx context.Context, c Config) (*DB, error) {
 	}
 	pc.AfterConnect = func(_ context.Context, conn *pgx.Conn) error {
 		conn.TypeMap().RegisterType(&pgtype.Type{Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC}})
+		registerUUID(conn.TypeMap())
 		return nil
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, pc)

@@ -321,10 +321,14 @@ func TestReadOrgAtSeesTheSameState(t *testing.T) {
 			if n := count(ctx, second); n != 1 {
 				t.Errorf("%d rows, want the one of the snapshot and of the org", n)
 			}
-			if _, err := second.Exec(ctx, `delete from notes`); err == nil {
+			attempt, err := second.Begin(ctx) // a savepoint: the refusal ends it, not the transaction
+			if err != nil {
+				return err
+			}
+			if _, err := attempt.Exec(ctx, `delete from notes`); err == nil {
 				t.Error("it wrote")
 			}
-			return nil
+			return attempt.Rollback(ctx)
 		})
 	})
 	if err != nil {
@@ -386,6 +390,19 @@ func TestReadingBackUsesUTCAndUUIDs(t *testing.T) {
 		}
 		if n != 2 {
 			t.Errorf("%d rows", n)
+		}
+		// Nulls: into a pointer, in an array, and nowhere else.
+		var one *uuid.UUID
+		var some []*uuid.UUID
+		if err := tx.QueryRow(ctx, `select null::uuid, $1::uuid[]`, []*uuid.UUID{&ids[0], nil}).Scan(&one, &some); err != nil || one != nil || len(some) != 2 || *some[0] != ids[0] || some[1] != nil {
+			t.Errorf("%v, %v, %v", one, some, err)
+		}
+		if err := tx.QueryRow(ctx, `select $1::uuid`, &ids[1]).Scan(&one); err != nil || *one != ids[1] {
+			t.Errorf("%v, %v", one, err)
+		}
+		var id uuid.UUID
+		if err := tx.QueryRow(ctx, `select null::uuid`).Scan(&id); err == nil {
+			t.Error("null was read as a UUID")
 		}
 		return rows.Err()
 	})

@@ -77,7 +77,7 @@ func (s *Store) store(ctx context.Context, tx pgx.Tx, org tenant.Org, changes []
 func (s *Store) storeFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, changes []compliance.Change, touched map[uuid.UUID]struct{}) error {
 	shops, models := map[string]*compliance.Shop{}, map[string]*compliance.Model{}
 	units, fittings := map[uuid.UUID]*compliance.Unit{}, map[uuid.UUID]*compliance.Fitting{}
-	var entries []entryRow
+	var entries []*due.Entry
 	for _, c := range changes {
 		switch {
 		case c.Shop != nil:
@@ -89,7 +89,7 @@ func (s *Store) storeFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, chang
 		case c.Fitting != nil:
 			fittings[c.Fitting.ID] = c.Fitting
 		case c.Entry != nil:
-			entries = append(entries, entryRow{c.Number, c.Entry})
+			entries = append(entries, c.Entry)
 		}
 	}
 	for _, step := range []func() error{
@@ -195,24 +195,16 @@ func storeFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, fittings []*c
 	return touchParts(ctx, tx, org, touched, parts)
 }
 
-// entryRow is an entry and its number in the ledger.
-type entryRow struct {
-	sequence int64
-	*due.Entry
-}
-
-func storeEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []entryRow, touched map[uuid.UUID]struct{}) error {
+func storeEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []*due.Entry, touched map[uuid.UUID]struct{}) error {
 	if len(entries) == 0 {
 		return nil
 	}
-	c := newEntryColumns(len(entries))
 	var hosts, reachAll []uuid.UUID
 	var used []time.Time
+	ids := make([]uuid.UUID, len(entries))
 	for i, e := range entries {
 		touched[e.Unit] = struct{}{}
-		if err := c.set(i, e); err != nil {
-			return err
-		}
+		ids[i] = e.ID
 		switch {
 		case e.Kind == due.UsageEntry && !e.Reading:
 			hosts, used = append(hosts, e.Unit), append(used, e.Occurred)
@@ -221,7 +213,10 @@ func storeEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []entr
 			reachAll = append(reachAll, e.Unit)
 		}
 	}
-	if err := c.insert(ctx, tx, org); err != nil {
+	if err := storeHistories(ctx, tx, org, entries); err != nil {
+		return err
+	}
+	if err := storeAmendments(ctx, tx, org, entries); err != nil {
 		return err
 	}
 	if len(hosts) > 0 {
@@ -236,7 +231,7 @@ func storeEntries(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []entr
 	}
 	// An entry whose amendment arrived before it stands for what the amendment says.
 	amended := map[uuid.UUID]struct{}{}
-	if err := touch(ctx, tx, amended, `select distinct unit_id from p_entries where org_id = $1 and corrects = any ($2)`, org.UUID, c.entry); err != nil {
+	if err := touch(ctx, tx, amended, `select distinct unit_id from p_amendments where org_id = $1 and corrects = any ($2)`, org.UUID, ids); err != nil {
 		return err
 	}
 	if reachAll = append(reachAll, slices.Collect(maps.Keys(amended))...); len(reachAll) > 0 {

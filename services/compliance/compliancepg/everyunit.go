@@ -23,7 +23,12 @@ func unitIDs(ctx context.Context, tx pgx.Tx, where string, args ...any) ([]uuid.
 	if err != nil {
 		return nil, pg.Err(err)
 	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	var ids []uuid.UUID
+	var id uuid.UUID
+	_, err = pgx.ForEachRow(rows, []any{&id}, func() error {
+		ids = append(ids, id)
+		return nil
+	})
 	return ids, pg.Err(err)
 }
 

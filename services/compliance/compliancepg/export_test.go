@@ -2,7 +2,6 @@ package compliancepg
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -12,12 +11,22 @@ import (
 
 // Entries returns the stored entries of units.
 func (r *Reader) Entries(ctx context.Context, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
-	stored, err := readEntries(ctx, r.tx, r.org, units)
-	out := map[uuid.UUID][]due.Entry{}
-	for unit, h := range stored {
-		out[unit] = slices.Concat(h...)
+	return readHistories(ctx, r.tx, r.org, units)
+}
+
+// Code returns an entry in its code.
+func Code(e *due.Entry) []byte { return appendEntry(nil, e) }
+
+// Decode reads entries of a unit from their code.
+func Decode(unit uuid.UUID, code []byte) (out []due.Entry, err error) {
+	var all slab
+	r := entryReader{left: code}
+	for len(r.left) > 0 {
+		if err := r.next(unit, all.add()); err != nil {
+			return nil, err
+		}
 	}
-	return out, err
+	return all.cut(), nil
 }
 
 // EachUnit derives every unit of the fleet at the end of all that is known, and calls fn with each, by several goroutines at a time.

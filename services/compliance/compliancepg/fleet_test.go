@@ -315,13 +315,10 @@ func (w *world) apply(f *feeds) {
 	}
 }
 
-// projected are the tables of the projection, and what of them depends on the order of arrival.
-var projected = map[string]string{
-	"cursors": "source, number", "p_shops": "p_shops", "p_models": "p_models", "p_units": "p_units", "p_fittings": "p_fittings",
-	"p_entries": "p_entries", "clocks": "clocks", "holds_derived": "holds_derived",
-}
+// projected are the tables of the projection.
+var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_histories", "p_amendments", "clocks", "holds_derived"}
 
-// rows returns every row of the projection as text, sorted. With arrival false the ledger's sequence is left out.
+// rows returns every row of the projection as text, sorted. With arrival false a history is its entries, in whatever order they arrived.
 func (w *world) rows(arrival bool) []string {
 	w.t.Helper()
 	conn, err := pgx.Connect(w.t.Context(), w.data.DSN())
@@ -330,12 +327,12 @@ func (w *world) rows(arrival bool) []string {
 	}
 	defer func() { _ = conn.Close(context.WithoutCancel(w.t.Context())) }()
 	var out []string
-	for table := range projected {
-		row := "to_jsonb(t)"
-		if table == "p_entries" && !arrival {
-			row += " - 'sequence'"
+	for _, table := range projected {
+		if table == "p_histories" && !arrival {
+			out = append(out, w.entries(conn)...)
+			continue
 		}
-		rows, err := conn.Query(w.t.Context(), `select (`+row+`)::text from compliance.`+table+` as t`)
+		rows, err := conn.Query(w.t.Context(), `select to_jsonb(t)::text from compliance.`+table+` as t`)
 		if err != nil {
 			w.t.Fatal(err)
 		}
@@ -348,6 +345,29 @@ func (w *world) rows(arrival bool) []string {
 		}
 	}
 	slices.Sort(out)
+	return out
+}
+
+// entries returns every stored entry as text.
+func (w *world) entries(conn *pgx.Conn) (out []string) {
+	w.t.Helper()
+	rows, err := conn.Query(w.t.Context(), `select distinct unit_id from compliance.p_histories`)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	units, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	w.read(func(ctx context.Context, r *compliancepg.Reader) error {
+		stored, err := r.Entries(ctx, units)
+		for unit, all := range stored {
+			for i := range all {
+				out = append(out, fmt.Sprintf("p_histories %s %x", unit, compliancepg.Code(&all[i])))
+			}
+		}
+		return err
+	})
 	return out
 }
 

@@ -22,7 +22,7 @@ import (
 type facts struct {
 	units   map[uuid.UUID]due.Facts
 	tags    map[uuid.UUID]string
-	entries map[uuid.UUID]history
+	entries map[uuid.UUID][]due.Entry
 	hosts   map[uuid.UUID][]due.Fitting // by part
 	parts   map[uuid.UUID][]due.Fitting // by host
 	holds   map[uuid.UUID][]due.ManualHold
@@ -48,7 +48,7 @@ func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 			f.unknown = append(f.unknown, id)
 		}
 	}
-	if f.entries, err = readEntries(ctx, tx, org, ids); err != nil {
+	if f.entries, err = readHistories(ctx, tx, org, ids); err != nil {
 		return nil, err
 	}
 	if f.packs, err = s.readPacks(ctx, tx, org); err != nil {
@@ -67,15 +67,19 @@ func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, uni
 	rows, err := tx.Query(ctx, `with recursive down (unit_id) as (
 			select * from `+keys("$2")+`
 		union
-			select f.part_id from down as d join p_fittings as f on $3 and f.org_id = $1 and f.host_id = d.unit_id
+			select f.part_id from down as d cross join lateral (
+				select f.part_id from p_fittings as f where $3 and f.org_id = $1 and f.host_id = d.unit_id offset 0) as f
 		), up (unit_id) as (
 			select unit_id from down
 		union
-			select f.host_id from up as u join p_fittings as f on f.org_id = $1 and f.part_id = u.unit_id
+			select f.host_id from up as u cross join lateral (
+				select f.host_id from p_fittings as f where f.org_id = $1 and f.part_id = u.unit_id offset 0) as f
 		)
-		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.part_id in (select unit_id from up)
+		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from up as u cross join lateral (
+			select * from p_fittings as f where f.org_id = $1 and f.part_id = u.unit_id offset 0) as f
 		union
-		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.host_id in (select unit_id from down)`,
+		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from down as d cross join lateral (
+			select * from p_fittings as f where f.org_id = $1 and f.host_id = d.unit_id offset 0) as f`,
 		org.UUID, units, parts)
 	if err != nil {
 		return nil, pg.Err(err)
@@ -238,7 +242,7 @@ func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
 			if u, ok := f.units[id]; ok {
 				in.Units = append(in.Units, u)
 			}
-			in.Shared = append(in.Shared, f.entries[id]...)
+			in.Shared = append(in.Shared, f.entries[id])
 			in.Holds = append(in.Holds, f.holds[id]...)
 			in.Waivers = append(in.Waivers, f.waivers[id]...)
 			for _, fit := range f.hosts[id] {

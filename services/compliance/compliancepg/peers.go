@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/json"
 	"maps"
 	"slices"
 	"time"
@@ -37,9 +36,10 @@ func (r *Reader) Peers(ctx context.Context, q compliance.PeerQuery) ([]due.Input
 	if err := f.loadUnits(ctx, r.tx, r.org, ids); err != nil {
 		return nil, err
 	}
-	if f.entries, err = r.uses(ctx, ids, q.Since); err != nil {
+	if f.entries, err = readHistories(ctx, r.tx, r.org, ids); err != nil {
 		return nil, err
 	}
+	usesSince(f.entries, q.Since)
 	out := make([]due.Input, len(units))
 	for i, u := range units {
 		out[i] = f.input(u, false)
@@ -146,52 +146,18 @@ func (r *Reader) sorted(ctx context.Context, texts []string) ([]string, error) {
 	return out, pg.Err(err)
 }
 
-// uses returns the usage entries of units from an instant on, with the meter readings of all time, which later ones are
-// compared with, and the amendments with what they correct, whenever that was.
-func (r *Reader) uses(ctx context.Context, units []uuid.UUID, since time.Time) (map[uuid.UUID]history, error) {
-	rows, err := r.tx.Query(ctx, `select unit_id, entry_id, occurred, recorded, kind, dives, hours, fills, meter, replaced, replacement, rollover, estimated, celsius,
-			corrects, correct::text
-		from p_entries where org_id = $1 and unit_id = any ($2) and (kind = $3 and (occurred >= $4 or meter <> 0) or corrects is not null or
-			(unit_id, entry_id) in (select unit_id, corrects from p_entries where org_id = $1 and unit_id = any ($2) and corrects is not null))`,
-		r.org.UUID, units, due.UsageEntry, since)
-	if err != nil {
-		return nil, pg.Err(err)
-	}
-	found := map[uuid.UUID][]due.Entry{}
-	var e due.Entry
-	var kind, meter int16
-	var hours, replacement int64
-	var celsius *int16
-	var corrects *uuid.UUID
-	var correct *string
-	_, err = pgx.ForEachRow(rows, []any{
-		&e.Unit, &e.ID, &e.Occurred, &e.Recorded, &kind, &e.Amount.Dives, &hours, &e.Amount.Fills, &meter, &e.Replaced, &replacement, &e.Rollover, &e.Estimated,
-		&celsius, &corrects, &correct,
-	}, func() error {
-		row := e
-		row.Occurred, row.Recorded, row.Kind, row.Amount.Hours = row.Occurred.UTC(), row.Recorded.UTC(), due.Kind(kind), time.Duration(hours)
-		if meter != 0 {
-			row.Reading, row.Meter, row.Replacement = true, due.Measure(meter), amountOf(replacement, due.Measure(meter))
-		}
-		if celsius != nil {
-			row.Celsius, row.HasCelsius = *celsius, true
-		}
-		if corrects != nil {
-			row.Corrects = *corrects
-		}
-		if correct != nil {
-			var said replacementRow
-			if err := json.Unmarshal([]byte(*correct), &said); err != nil {
-				return err
+// usesSince keeps of histories the uses from an instant on, with the meter readings of all time, which later ones are compared with, and
+// the amendments with what they correct, whenever that was.
+func usesSince(histories map[uuid.UUID][]due.Entry, since time.Time) {
+	for unit, all := range histories {
+		corrected := map[uuid.UUID]bool{}
+		for i := range all {
+			if all[i].Kind == due.Amendment {
+				corrected[all[i].Corrects] = true
 			}
-			row.Correct = said.entry(row)
 		}
-		found[row.Unit] = append(found[row.Unit], row)
-		return nil
-	})
-	out := make(map[uuid.UUID]history, len(found))
-	for unit, entries := range found {
-		out[unit] = history{entries}
+		histories[unit] = slices.DeleteFunc(all, func(e due.Entry) bool {
+			return e.Kind != due.Amendment && !corrected[e.ID] && (e.Kind != due.UsageEntry || !e.Reading && e.Occurred.Before(since))
+		})
 	}
-	return out, pg.Err(err)
 }

@@ -81,7 +81,7 @@ func TestPeers(t *testing.T) {
 			}
 		}
 	}
-	if used < 50 || small < 5 {
+	if used < 15 || small < 5 {
 		t.Errorf("only %d uses compared, and %d lists cut", used, small)
 	}
 }

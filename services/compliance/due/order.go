@@ -5,6 +5,9 @@ import "slices"
 // fewRuns is how many ascending runs are merged rather than sorted.
 const fewRuns = 8
 
+// littleLate is over how many events one that comes late is put in its place.
+const littleLate = 16
+
 // order puts events in order. They come in runs, one slice of entries after another, each of which is in order already as a rule: then
 // runs are merged, which takes one comparison an event.
 type order struct {
@@ -22,12 +25,22 @@ func (o *order) next() {
 	}
 }
 
-// add adds an event, to the present run if it is not before the one added last.
+// add adds an event to the present run: at its end, or a little before that, as what is logged late. One from long before begins a run.
 func (o *order) add(ev event) {
 	n := len(o.events)
 	o.events = append(o.events, ev)
-	if n > o.starts[len(o.starts)-1] && compareEvents(&o.events[n-1], &o.events[n]) > 0 {
+	first := max(o.starts[len(o.starts)-1], n-littleLate)
+	at := n
+	for at > first && compareEvents(&o.events[at-1], &ev) > 0 {
+		at--
+	}
+	switch {
+	case at == n:
+	case at == first && first > o.starts[len(o.starts)-1] && compareEvents(&o.events[at-1], &ev) > 0:
 		o.starts = append(o.starts, n)
+	default:
+		copy(o.events[at+1:], o.events[at:n])
+		o.events[at] = ev
 	}
 }
 

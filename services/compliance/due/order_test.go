@@ -22,9 +22,9 @@ func TestOrder(t *testing.T) {
 			for range rng.IntN(2 + n%12) {
 				o.next()
 				at := int64(rng.IntN(50))
-				for range rng.IntN(12) {
-					if at += int64(rng.IntN(3)); rng.IntN(40) == 0 {
-						at -= 20
+				for range rng.IntN(60) {
+					if at += int64(rng.IntN(3)); rng.IntN(20) == 0 {
+						at -= int64(rng.IntN(40))
 					}
 					var id uuid.UUID
 					binary.BigEndian.PutUint64(id[8:], rng.Uint64N(1<<40))
