@@ -50,6 +50,10 @@ const (
 //
 // What is due, held and why. An org that the registry does not have is NOT_FOUND. Reads take `at_least`, a position answered by an earlier write, and wait for it within their
 // deadline; when they cannot be sure to have it they answer UNAVAILABLE with NOT_CAUGHT_UP rather than something older.
+//
+// A question has two times. `instant` is what it is about: what had happened by then, by all that is known now. `known_time` leaves out what was recorded
+// later, by history, by the registry and by compliance itself. Both set to a moment give the answer that was given at it, to the letter, whatever was
+// logged late, corrected or published since. A unit that was not on record by then is NOT_FOUND, and no list has it.
 type ComplianceServiceClient interface {
 	// One unit's full answer at an instant, optionally as known at an instant. Errors: NOT_FOUND, NOT_CAUGHT_UP.
 	GetStanding(ctx context.Context, in *GetStandingRequest, opts ...grpc.CallOption) (*GetStandingResponse, error)
@@ -356,6 +360,10 @@ func (c *complianceServiceClient) RebuildProjection(ctx context.Context, in *Reb
 //
 // What is due, held and why. An org that the registry does not have is NOT_FOUND. Reads take `at_least`, a position answered by an earlier write, and wait for it within their
 // deadline; when they cannot be sure to have it they answer UNAVAILABLE with NOT_CAUGHT_UP rather than something older.
+//
+// A question has two times. `instant` is what it is about: what had happened by then, by all that is known now. `known_time` leaves out what was recorded
+// later, by history, by the registry and by compliance itself. Both set to a moment give the answer that was given at it, to the letter, whatever was
+// logged late, corrected or published since. A unit that was not on record by then is NOT_FOUND, and no list has it.
 type ComplianceServiceServer interface {
 	// One unit's full answer at an instant, optionally as known at an instant. Errors: NOT_FOUND, NOT_CAUGHT_UP.
 	GetStanding(context.Context, *GetStandingRequest) (*GetStandingResponse, error)
