@@ -358,7 +358,7 @@ var File_strandline_compliance_v1_availability_service_proto protoreflect.FileDe
 
 const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\n" +
-	"3strandline/compliance/v1/availability_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a'strandline/compliance/v1/standing.proto\x1a!strandline/type/v1/position.proto\"\xb9\x05\n" +
+	"3strandline/compliance/v1/availability_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a'strandline/compliance/v1/standing.proto\x1a!strandline/type/v1/position.proto\"\xc0\x05\n" +
 	"\x19SearchAvailabilityRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x124\n" +
 	"\x04kind\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,47})?$R\x04kind\x12\x1b\n" +
@@ -368,8 +368,8 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\tstartTime\x12@\n" +
 	"\bend_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aendTime\x121\n" +
 	"\x0eexpected_dives\x18\a \x01(\x03B\n" +
-	"\xbaH\a\"\x05\x18\x90N(\x00R\rexpectedDives\x12W\n" +
-	"\x15expected_running_time\x18\b \x01(\v2\x19.google.protobuf.DurationB\b\xbaH\x05\xaa\x01\x022\x00R\x13expectedRunningTime\x121\n" +
+	"\xbaH\a\"\x05\x18\x90N(\x00R\rexpectedDives\x12^\n" +
+	"\x15expected_running_time\x18\b \x01(\v2\x19.google.protobuf.DurationB\x0f\xbaH\f\xaa\x01\t\"\x05\b\x80\xa2\x95\x112\x00R\x13expectedRunningTime\x121\n" +
 	"\x0eexpected_fills\x18\t \x01(\x03B\n" +
 	"\xbaH\a\"\x05\x18\x90N(\x00R\rexpectedFills\x12$\n" +
 	"\tpage_size\x18\n" +
