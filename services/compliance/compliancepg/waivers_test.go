@@ -84,17 +84,20 @@ func (w *world) excused(f *feeds, at time.Time) (n int) {
 	return n
 }
 
-// TestWaiversAreExercised: the random waivers of the other tests excuse something, now and in the past.
+// TestWaiversAreExercised: the random waivers of the other tests excuse something, now and in the past; not in every fleet, but in most.
 func TestWaiversAreExercised(t *testing.T) {
 	t.Parallel()
-	w, f := builtFleet(t, 60, 900)
-	then := 0
-	for months := range 12 {
-		then += w.excused(f, today.AddDate(0, -1-months, 0))
+	then, now := 0, 0
+	for range 4 {
+		w, f := builtFleet(t, 60, 900)
+		for months := range 12 {
+			then += w.excused(f, today.AddDate(0, -1-months, 0))
+		}
+		if now += w.excused(f, today); now > 0 && then > 0 {
+			return
+		}
 	}
-	if now := w.excused(f, today); now == 0 || then == 0 {
-		t.Errorf("%d clocks are excused today and %d in the twelve months before", now, then)
-	}
+	t.Errorf("%d clocks are excused today and %d in the twelve months before", now, then)
 }
 
 // TestWaiversSurviveARebuild: grants and revocations leave the rows that a rebuild makes, whether or not the ledger had been read.
