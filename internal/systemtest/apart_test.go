@@ -4,7 +4,6 @@ import (
 	"context"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/genproto/googleapis/type/date"
@@ -121,23 +120,21 @@ func TestRulesWaiversAndNoticesOfOneOrg(t *testing.T) {
 	if len(notices.GetNotices()) != 3 || len(digest.GetDigest().GetNotices()) != 1 {
 		t.Errorf("notices %v, digest %v", notices, digest)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+	ctx, cancel := context.WithTimeout(t.Context(), soon)
 	defer cancel()
 	stream, err := a.compliance.FollowNotices(ctx, &compliancepb.FollowNoticesRequest{Parent: a.org})
 	if err != nil {
 		t.Fatal(err)
 	}
-	received := 0
-	for {
+	for range len(notices.GetNotices()) {
 		m, err := stream.Recv()
 		if err != nil {
-			break
+			t.Fatal(err)
 		}
-		received++
 		keep("FollowNotices", m, nil)
-	}
-	if received != 3 {
-		t.Errorf("%d notices are streamed", received)
+		if m.GetNotice().GetUnit() != ua {
+			t.Errorf("a notice of %s is streamed", m.GetNotice().GetUnit())
+		}
 	}
 	foreign := []string{b.org, ub[strings.LastIndex(ub, "/")+1:], wb.GetName()[strings.LastIndex(wb.GetName(), "/")+1:], "B-2"}
 	for what, m := range answers {

@@ -178,7 +178,11 @@ func ask(ctx context.Context, conn *grpc.ClientConn, m protoreflect.MethodDescri
 	if !m.IsStreamingServer() {
 		return conn.Invoke(ctx, path, req, dynamicpb.NewMessage(m.Output()), opts...)
 	}
-	ctx, cancel := context.WithTimeout(ctx, 300*time.Millisecond)
+	patience := 300 * time.Millisecond
+	if _, raw := req.([]byte); raw {
+		patience = soon // a refusal is awaited
+	}
+	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	s, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, path, opts...)
 	if err != nil {
