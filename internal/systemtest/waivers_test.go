@@ -92,6 +92,7 @@ rules:
   - {id: leak-test, title: Leak test, activity: leak-test, authority: AUTHORITY_HOUSE, source: {document: "common practice, no source"}, scope: {kinds: [bcd]}, limit: {months: 14}, baselines: [BASELINE_COMMISSIONING], blocks: [USE_HAND_OUT]}
 `)
 	unit := f.unit("bcd", "B-1")
+	f.stack.Clock.Advance(time.Minute) // the unit is known before its waiver is
 	london, brisbane := zone(t, "Europe/London"), zone(t, "Australia/Brisbane")
 	w := f.grant(f.waiver(unit, "house/rules/bcd", 2, 10))
 	last := func(loc *time.Location) time.Time { return time.Date(2027, 2, 11, 0, 0, 0, 0, loc) } // the end of 10 February
