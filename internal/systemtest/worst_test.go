@@ -3,6 +3,7 @@ package systemtest
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io"
 	"math"
 	"slices"
@@ -188,14 +189,14 @@ func ask(ctx context.Context, conn *grpc.ClientConn, m protoreflect.MethodDescri
 	if err != nil {
 		return err
 	}
-	if err := s.SendMsg(req); err != nil && err != io.EOF {
+	if err := s.SendMsg(req); err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
 	if err := s.CloseSend(); err != nil {
 		return err
 	}
 	err = s.RecvMsg(dynamicpb.NewMessage(m.Output()))
-	if err == io.EOF || status.Code(err) == grpccodes.DeadlineExceeded {
+	if errors.Is(err, io.EOF) || status.Code(err) == grpccodes.DeadlineExceeded {
 		return nil
 	}
 	return err

@@ -18,8 +18,7 @@ import (
 // randomEntry returns an entry with any of its fields set, sensible or not.
 func randomEntry(rng *rand.Rand, unit uuid.UUID, correction bool) due.Entry {
 	maybe := func() bool { return rng.IntN(3) == 0 }
-	var number func() int64
-	number = func() int64 {
+	number := func() int64 {
 		if maybe() {
 			return int64(rng.Uint64())
 		}

@@ -2,6 +2,7 @@ package compliancerpc
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -262,7 +263,7 @@ func TestFollowNotices(t *testing.T) {
 			}
 			done()
 			cancelled, err := stream.Recv()
-			if status.Code(err) != codes.Canceled && err != io.EOF {
+			if status.Code(err) != codes.Canceled && !errors.Is(err, io.EOF) {
 				return fmt.Errorf("stream %d goes on with %v, %w", i, cancelled, err)
 			}
 			return nil

@@ -21,7 +21,6 @@ type running struct {
 type limits struct {
 	dueOn  ymd
 	limit  [3]int64
-	stamp  bool
 	spared ymd // the last day on which a phase-in excuses the unit; y 0 for none
 }
 

@@ -27,8 +27,11 @@ const (
 	everything features = 1<<iota - 1
 )
 
-// some picks features at random.
-func some(r *rand.Rand) features { return features(r.Uint32()) & features(r.Uint32()) & everything }
+// some picks features at random, each in one case of four.
+func some(r *rand.Rand) features {
+	one, other := features(r.Uint32()), features(r.Uint32())
+	return one & other & everything
+}
 
 const (
 	hour      = int64(time.Hour)
