@@ -28,7 +28,10 @@ const (
 	ForeignOrg = "foreign-org"
 )
 
-const patience = 20 * time.Second // for one call
+const (
+	patience = 20 * time.Second // for one call
+	followed = 2 * time.Second  // for the first message of a stream that need not have one
+)
 
 // Walk calls every RPC of the services over conn, which carries no token of its own. mint returns a token of a role; the org is empty
 // for roles that have none. It asserts that
@@ -108,7 +111,7 @@ type walker struct {
 
 func (w walker) want(t *testing.T, as string, req proto.Message, token string, code codes.Code, reason string) {
 	t.Helper()
-	st := w.call(t, req, token)
+	st := w.call(t, req, token, patience)
 	if st.Code() != code || rpc.Reason(st) != reason {
 		t.Errorf("%s: got %s %s (%s), want %s %s", as, st.Code(), rpc.Reason(st), st.Message(), code, reason)
 	}
@@ -117,7 +120,11 @@ func (w walker) want(t *testing.T, as string, req proto.Message, token string, c
 
 func (w walker) pass(t *testing.T, as string, req proto.Message, token string) {
 	t.Helper()
-	st := w.call(t, req, token)
+	wait := patience
+	if w.method.IsStreamingServer() {
+		wait = followed
+	}
+	st := w.call(t, req, token, wait)
 	switch st.Code() {
 	case codes.Unauthenticated, codes.PermissionDenied:
 		t.Errorf("%s: refused: %s %s (%s)", as, st.Code(), rpc.Reason(st), st.Message())
@@ -143,8 +150,8 @@ func (w walker) explained(t *testing.T, as string, st *status.Status) {
 	}
 }
 
-func (w walker) call(t *testing.T, req proto.Message, token string) *status.Status {
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+func (w walker) call(t *testing.T, req proto.Message, token string, wait time.Duration) *status.Status {
+	ctx, cancel := context.WithTimeout(t.Context(), wait)
 	defer cancel()
 	var opts []grpc.CallOption
 	if token != "" {
