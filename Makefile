@@ -2,6 +2,7 @@
 GO   ?= go
 BUF  := $(GO) tool -modfile=tools/buf/go.mod buf
 LINT := $(GO) tool -modfile=tools/lint/go.mod golangci-lint
+BUILDFLAGS ?= -trimpath
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 
 .PHONY: help build demo test race fuzz lint generate fresh bench clean postgres
@@ -14,7 +15,7 @@ postgres:
 
 build: ## Build bin/strandline
 	@mkdir -p bin
-	$(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/strandline ./cmd/strandline
+	$(GO) build $(BUILDFLAGS) -ldflags "-X main.version=$(VERSION)" -o bin/strandline ./cmd/strandline
 
 demo: postgres build ## Bring an invented chain of three shops in and report on it
 	bin/strandline demo

@@ -9,6 +9,7 @@ import (
 	"net"
 	"strings"
 	"sync"
+	"slices"
 	"testing"
 	"time"
 
@@ -97,7 +98,11 @@ func TestOneCallMakesLinkedSpans(t *testing.T) {
 	if _, err := client.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
 		t.Fatal(err)
 	}
+	isServers := func(s tracetest.SpanStub) bool { return s.SpanKind == trace.SpanKindServer }
 	got := spans.GetSpans()
+	for end := time.Now().Add(10 * time.Second); !slices.ContainsFunc(got, isServers) && time.Now().Before(end); got = spans.GetSpans() {
+		time.Sleep(time.Millisecond) // the server's span ends after its answer has gone
+	}
 	byID := map[trace.SpanID]tracetest.SpanStub{}
 	traces := map[trace.TraceID]bool{}
 	for _, s := range got {
