@@ -7,9 +7,9 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"sync"
-	"slices"
 	"testing"
 	"time"
 
