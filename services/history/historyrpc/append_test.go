@@ -39,11 +39,11 @@ func everyShape(unit, shop string) []*historypb.Entry {
 		return usage(&historypb.Usage{Amount: &historypb.Usage_Reading{Reading: m}})
 	}
 	out := []*historypb.Entry{
-		usage(&historypb.Usage{Reference: "R-1 \x00 é", Amount: &historypb.Usage_Increment{Increment: &historypb.UsageIncrement{Dives: 2, RunningTime: durationpb.New(95*time.Minute + 7), Fills: 3}}}),
+		usage(&historypb.Usage{Reference: "R-1 \u2400 é", Amount: &historypb.Usage_Increment{Increment: &historypb.UsageIncrement{Dives: 2, RunningTime: durationpb.New(95*time.Minute + 7), Fills: 3}}}),
 		reading(&historypb.MeterReading{Value: &historypb.MeterReading_Dives{Dives: 120}}),
 		reading(&historypb.MeterReading{Value: &historypb.MeterReading_RunningTime{RunningTime: durationpb.New(3_600_000_000 * time.Second)}, ReplacementStart: proto.Int64(0)}),
 		reading(&historypb.MeterReading{Value: &historypb.MeterReading_Fills{Fills: 0}, ReplacementStart: proto.Int64(40)}),
-		next(&historypb.Entry{Shop: shop, Technician: orgOf(unit) + "/technicians/ada", Note: "seats replaced; \u65e5\u672c \x00", Detail: &historypb.Entry_Service{Service: &historypb.Service{
+		next(&historypb.Entry{Shop: shop, Technician: orgOf(unit) + "/technicians/ada", Note: "seats replaced; \u65e5\u672c \u2400", Detail: &historypb.Entry_Service{Service: &historypb.Service{
 			Activities: []string{"overhaul", "inspection"}, Outcome: historypb.Outcome_OUTCOME_PASS, MarkDate: &datepb.Date{Year: 2026, Month: 2}, Provider: "north station",
 		}}}),
 		next(&historypb.Entry{Detail: &historypb.Entry_Test{Test: &historypb.Test{Activity: "hydrostatic-test", Outcome: historypb.Outcome_OUTCOME_INCONCLUSIVE, MarkDate: &datepb.Date{Year: 2026, Month: 2, Day: 27}}}}),
