@@ -70,13 +70,9 @@ func TestDemoSheetsAreInOrder(t *testing.T) {
 	}
 }
 
-// demoAt runs the demo at an instant and returns its report and what it told on the way. Tests of it are not run with -short: one
-// command after another has no races that the tests of the services do not look for.
+// demoAt runs the demo at an instant and returns its report and what it told on the way.
 func demoAt(t *testing.T, data string, now time.Time) (report, told string) {
 	t.Helper()
-	if testing.Short() {
-		t.Skip("the demo takes long")
-	}
 	var out, errw bytes.Buffer
 	a := &app{out: &out, err: &errw, env: map[string]string{}, clk: clock.NewFake(now), columns: 100}
 	root := newRootCmd(a)
