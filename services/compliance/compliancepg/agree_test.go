@@ -160,6 +160,7 @@ func fleetAgrees(t *testing.T, w *world, f *feeds, seen *compliance.Counts) {
 
 // TestDueListAgrees walks due lists page by page and compares them with judging every clock of every unit.
 func TestDueListAgrees(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 60, 900)
 	listed := 0

@@ -86,6 +86,7 @@ var sameEntry = cmp.Options{cmpopts.EquateEmpty(), cmp.Comparer(func(a, b civil.
 
 // TestEntryCode reads back what was written, whatever it is, entry after entry; and refuses it with any byte missing at its end.
 func TestEntryCode(t *testing.T) {
+	long(t)
 	rng, unit := seed(t), uuid.New()
 	for range 100 {
 		var want []due.Entry

@@ -11,6 +11,14 @@ import (
 
 func TestMain(m *testing.M) { pgtest.Main(m, compliancepg.Schema) }
 
+// long marks a test that takes long and has no races that others do not have: with -short it is left out.
+func long(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("it takes long")
+	}
+}
+
 func TestTenancy(t *testing.T) {
 	t.Parallel()
 	pgtest.CheckTenancy(t, pgtest.New(t), compliancepg.Schema)

@@ -41,6 +41,7 @@ func TestOrderDoesNotMatter(t *testing.T) {
 // TestOrderDoesNotMatterOneByOne applies small fleets to which little happens, change by change, so that what the last changes
 // fail to touch is not put right by later ones.
 func TestOrderDoesNotMatterOneByOne(t *testing.T) {
+	long(t)
 	t.Parallel()
 	rng := seed(t)
 	for range 4 {

@@ -113,6 +113,7 @@ func statementArgs(p *due.Pack) []any {
 
 // TestFleetStatementAgrees holds both sides of BenchmarkRecomputeFleet to the same answer: every clock of every unit.
 func TestFleetStatementAgrees(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, conn := benchWorld(t, 1200)
 	p := twenty()
