@@ -2,6 +2,7 @@ package due_test
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -93,15 +94,20 @@ func BenchmarkEvaluate(b *testing.B) {
 	}
 }
 
-// TestAllocationsDoNotGrow holds the engine to memory per answer, not per entry.
+// TestAllocationsDoNotGrow holds the engine to memory per answer, not per entry. The fewest of many runs count: the pool of
+// engines may lose one at any time, and with the race detector loses every fourth, and what grows with the entries grows in all.
 func TestAllocationsDoNotGrow(t *testing.T) {
 	at := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
 	allocs := func(entries int) float64 {
 		in := realistic(entries)
-		return testing.AllocsPerRun(50, func() {
-			d := due.Derive(in, time.Time{}, time.Time{})
-			due.Stand(&d, nil, at)
-		})
+		fewest := math.Inf(1)
+		for range 50 {
+			fewest = min(fewest, testing.AllocsPerRun(1, func() {
+				d := due.Derive(in, time.Time{}, time.Time{})
+				due.Stand(&d, nil, at)
+			}))
+		}
+		return fewest
 	}
 	few, many := allocs(100), allocs(1_000)
 	t.Logf("%.0f allocations with 100 entries, %.0f with 1,000", few, many)
