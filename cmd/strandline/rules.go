@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/yamlproto"
 	"strandline.example/strandline/services/compliance/packs"
 )
 
@@ -24,12 +25,12 @@ func newRulesCmd(a *app) *cobra.Command {
 type packFile struct {
 	label    string
 	docs     []packs.Document
-	problems []packs.Problem
+	problems []yamlproto.Problem
 }
 
 // readPacks reads a file of rule packs ('-' for standard input). A pack without a name has the id, or is called as the file is.
 func (a *app) readPacks(path, id string) (packFile, error) {
-	label, raw, err := a.readFile(path, packs.MaxFile)
+	label, raw, err := a.readFile(path, yamlproto.MaxFile)
 	if err != nil {
 		return packFile{}, err
 	}

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"strandline.example/strandline/internal/yamlproto"
 )
 
 // What reading a file may take at worst, however hostile. Measured are a twentieth of the time and half of the memory.
@@ -28,11 +30,11 @@ type hostileFile struct {
 }
 
 // longest is as much of a text, repeated, as a file may have.
-func longest(s string) string { return strings.Repeat(s, MaxFile/len(s)) }
+func longest(s string) string { return strings.Repeat(s, yamlproto.MaxFile/len(s)) }
 
 // most is as much of a text, repeated, as may be parsed with a little around it; per repeat it has so many marks.
 func most(marks int, s string) string {
-	return strings.Repeat(s, min((maxMarks-100)/marks, (MaxFile-100)/len(s)))
+	return strings.Repeat(s, min((yamlproto.MaxMarks-100)/marks, (yamlproto.MaxFile-100)/len(s)))
 }
 
 // withPredicates is a pack in which every rule has a predicate; each has its number, %d, in it, so that no two are the same.
@@ -54,7 +56,7 @@ func hostileFiles() map[string]hostileFile {
 	wide := strings.Repeat(`kind == "" || `, 69) + `size == "%d"`
 	patterns := strings.Repeat(`serial.matches("(a{30}){7}") || `, 7) + `size == "%d"`
 	return map[string]hostileFile{
-		"too large":        {strings.Repeat("#", MaxFile+1), "1:1 the file has 4194305 bytes; want at most 4194304"},
+		"too large":        {strings.Repeat("#", yamlproto.MaxFile+1), "1:1 the file has 4194305 bytes; want at most 4194304"},
 		"aliases":          {bomb + "title: *y\n", "1:1 a: there is no such field"},
 		"alias in a list":  {"cautions: &a [x, *a]\n", "1:1 effective_date: must be set"},
 		"brackets":         {strings.Repeat("[", 1<<20), "1:1001 " + brackets},
@@ -123,7 +125,7 @@ func TestReadHostile(t *testing.T) {
 			case f.told != "" && !strings.HasPrefix(told(ps), f.told):
 				t.Errorf("it is told %.300q, want %q", told(ps), f.told)
 			}
-			if len(ps) > (maxProblems+1)*(maxDocuments+1) {
+			if len(ps) > (yamlproto.MaxProblems+1)*(yamlproto.MaxDocuments+1) {
 				t.Errorf("%d problems", len(ps))
 			}
 		})

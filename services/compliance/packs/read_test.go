@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"strandline.example/strandline/internal/rpc"
+	"strandline.example/strandline/internal/yamlproto"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 )
 
@@ -33,7 +34,7 @@ rules:
     blocks: [USE_HAND_OUT]
 `
 
-func told(ps []Problem) string {
+func told(ps []yamlproto.Problem) string {
 	var out strings.Builder
 	for _, p := range ps {
 		fmt.Fprintf(&out, "%d:%d %s\n", p.Line, p.Column, p)
@@ -267,7 +268,7 @@ func FuzzRead(f *testing.F) {
 		if (len(docs) == 0) == (len(ps) == 0) {
 			t.Fatalf("%d packs and %d problems", len(docs), len(ps))
 		}
-		source := lines(raw)
+		source := yamlproto.Lines(raw)
 		for _, p := range ps {
 			if p.Line < 1 || p.Column < 1 || p.Text == "" || p.Line > len(source) || p.Column > utf8.RuneCountInString(source[p.Line-1])+1 {
 				t.Errorf("problem %+v; the file has %d lines", p, len(source))

@@ -1,4 +1,4 @@
-package packs
+package yamlproto
 
 import (
 	"strings"

@@ -1,4 +1,4 @@
-package packs
+package yamlproto
 
 import (
 	"slices"
@@ -8,6 +8,9 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
+
+// instants are the messages of the well-known types that files state as a text.
+var instants = map[protoreflect.FullName]bool{"google.protobuf.Duration": true, "google.protobuf.Timestamp": true}
 
 // unknown says that there is no such field, and which is meant or may be.
 func unknown(key string, fields protoreflect.FieldDescriptors) string {
@@ -50,27 +53,21 @@ func valueNames(e protoreflect.EnumDescriptor) (out []string) {
 	return out
 }
 
-// shape says what a file states for a message.
-func shape(m protoreflect.MessageDescriptor) string {
+// wanted says what a file states for a message.
+func (s *Shape) wanted(m protoreflect.MessageDescriptor) string {
+	if text, ok := s.Texts[m.FullName()]; ok {
+		return "a text such as " + text.Example
+	}
 	if m.FullName() == "google.type.Date" {
 		return "a date in its parts: {year: 2026, month: 3, day: 1}"
 	}
 	return "fields, each with its value, of " + names(m.Fields())
 }
 
-// examples are texts that match the patterns of ids, names and codes.
-var examples = map[string]string{
-	`^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$`: "valve-service",
-	`^[a-z][a-z0-9-]{0,47}$`:               "first-stage",
-	`^([a-z][a-z0-9-]{0,47})?$`:            "visual-inspection",
-	`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`:          "US or US-CA",
-	`^[a-z][a-z0-9_]{0,47}$`:               "alloy",
-}
-
 // withExample adds to the demand for a pattern a text that matches it.
-func withExample(description string) string {
-	if pattern, ok := strings.CutPrefix(description, "want text that matches "); ok && examples[pattern] != "" {
-		return "want a text such as " + examples[pattern] + ", that matches " + pattern
+func (s *Shape) withExample(description string) string {
+	if pattern, ok := strings.CutPrefix(description, "want text that matches "); ok && s.Examples[pattern] != "" {
+		return "want a text such as " + s.Examples[pattern] + ", that matches " + pattern
 	}
 	return description
 }
@@ -87,18 +84,18 @@ func fieldAt(m protoreflect.MessageDescriptor, path string) protoreflect.FieldDe
 }
 
 // wantedFor says what a file states for a field.
-func wantedFor(f protoreflect.FieldDescriptor) string {
+func (s *Shape) wantedFor(f protoreflect.FieldDescriptor) string {
 	switch {
 	case f.IsList():
-		return "a list, for example [" + sample(f) + "]"
-	case f.Kind() == protoreflect.MessageKind && f.Message().FullName() != "google.protobuf.Duration" && f.Message().FullName() != "google.protobuf.Timestamp":
-		return shape(f.Message())
+		return "a list, for example [" + s.sample(f) + "]"
+	case f.Kind() == protoreflect.MessageKind && !instants[f.Message().FullName()]:
+		return s.wanted(f.Message())
 	}
-	return "a value, for example " + sample(f)
+	return "a value, for example " + s.sample(f)
 }
 
 // sample writes a value as a file may state it.
-func sample(f protoreflect.FieldDescriptor) string {
+func (s *Shape) sample(f protoreflect.FieldDescriptor) string {
 	switch f.Kind() {
 	case protoreflect.BoolKind:
 		return "true"
@@ -112,6 +109,9 @@ func sample(f protoreflect.FieldDescriptor) string {
 			return "a duration such as 100h or 3600s"
 		case "google.protobuf.Timestamp":
 			return "an instant such as 2026-03-01T09:00:00Z"
+		}
+		if text, ok := s.Texts[f.Message().FullName()]; ok {
+			return text.Example
 		}
 		return "{" + names(f.Message().Fields()) + "}"
 	}

@@ -36,16 +36,16 @@ func TestExamples(t *testing.T) {
 	}
 	walk((&compliancepb.RulePack{}).ProtoReflect().Descriptor())
 	for pattern := range seen {
-		if examples[pattern] == "" {
+		if shape.Examples[pattern] == "" {
 			t.Errorf("no example matches %s", pattern)
 		}
-		for _, e := range strings.Split(examples[pattern], " or ") {
+		for _, e := range strings.Split(shape.Examples[pattern], " or ") {
 			if !regexp.MustCompile(pattern).MatchString(e) {
 				t.Errorf("%q does not match %s", e, pattern)
 			}
 		}
 	}
-	if len(seen) != len(examples) {
-		t.Errorf("%d patterns and %d examples", len(seen), len(examples))
+	if len(seen) != len(shape.Examples) {
+		t.Errorf("%d patterns and %d shape.Examples", len(seen), len(shape.Examples))
 	}
 }

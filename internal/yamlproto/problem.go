@@ -1,4 +1,4 @@
-package packs
+package yamlproto
 
 import (
 	"cmp"
@@ -8,11 +8,11 @@ import (
 	"unicode/utf8"
 )
 
-// Problem is one thing wrong with a file of rule packs, and where.
+// Problem is one thing wrong with a file, and where.
 type Problem struct {
 	Line   int    // of the file, from 1
 	Column int    // in characters, from 1
-	Field  string // path in the pack as in the proto, for example rules[3].limit.months; empty for the file or the pack as a whole
+	Field  string // path in the document as in the proto, for example rules[3].limit.months; empty for the file or the document as a whole
 	Value  string // the offending text, shortened; empty if there is none to show
 	Text   string // what is wrong and what to do
 }

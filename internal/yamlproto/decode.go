@@ -1,4 +1,4 @@
-package packs
+package yamlproto
 
 import (
 	"fmt"
@@ -24,6 +24,7 @@ type place struct{ line, column int }
 // It takes what protoyaml takes, and tells more and takes less: fields stated twice, values whose type YAML guesses, aliases and tags are
 // refused, as what such a file means is not what its reader sees.
 type decoder struct {
+	shape    *Shape
 	places   map[string]place      // by path, with the fields' names as in the proto
 	scalars  map[string]*yaml.Node // by path: the texts
 	failed   map[string]bool       // paths of what could not be decoded
@@ -46,7 +47,7 @@ func (d *decoder) fail(n *yaml.Node, field, text string) {
 }
 
 // full says whether more problems were found than are told: nothing more need be looked at.
-func (d *decoder) full() bool { return len(d.problems) > maxProblems }
+func (d *decoder) full() bool { return len(d.problems) > MaxProblems }
 
 // usual says whether a node is what it seems: no alias, and no tag but those that YAML finds by itself.
 func (d *decoder) usual(n *yaml.Node, field string) bool {
@@ -68,7 +69,7 @@ func (d *decoder) message(path string, n *yaml.Node, m protoreflect.Message) {
 	}
 	fields := m.Descriptor().Fields()
 	if n.Kind != yaml.MappingNode {
-		d.fail(n, path, "want "+shape(m.Descriptor()))
+		d.fail(n, path, "want "+d.shape.wanted(m.Descriptor()))
 		return
 	}
 	stated := map[protoreflect.Name]int{}
@@ -91,10 +92,26 @@ func (d *decoder) message(path string, n *yaml.Node, m protoreflect.Message) {
 			d.fail(key, at, fmt.Sprintf("it is stated already, on line %d: state it once", line))
 			continue
 		}
+		if other := rival(m, f); other != "" {
+			d.fail(key, at, "state it or "+other+", not both")
+			continue
+		}
 		stated[f.Name()] = key.Line
 		d.places[at] = place{key.Line, key.Column}
 		d.field(at, value, m, f)
 	}
+}
+
+// rival returns the field that is set already of those of which only one may be, as files write it; empty if there is none.
+func rival(m protoreflect.Message, f protoreflect.FieldDescriptor) string {
+	o := f.ContainingOneof()
+	if o == nil || o.IsSynthetic() {
+		return ""
+	}
+	if other := m.WhichOneof(o); other != nil {
+		return other.JSONName()
+	}
+	return ""
 }
 
 func (d *decoder) field(path string, n *yaml.Node, m protoreflect.Message, f protoreflect.FieldDescriptor) {
@@ -122,7 +139,7 @@ func (d *decoder) field(path string, n *yaml.Node, m protoreflect.Message, f pro
 // list decodes the items of a list, no more than it may have.
 func (d *decoder) list(path string, n *yaml.Node, m protoreflect.Message, f protoreflect.FieldDescriptor) {
 	if n.Kind != yaml.SequenceNode {
-		d.fail(n, path, "want a list, for example ["+sample(f)+"]")
+		d.fail(n, path, "want a list, for example ["+d.shape.sample(f)+"]")
 		return
 	}
 	items, most := n.Content, limitOf(f)
@@ -147,7 +164,7 @@ func (d *decoder) list(path string, n *yaml.Node, m protoreflect.Message, f prot
 // pairs decodes a map of strings, no more of it than there may be.
 func (d *decoder) pairs(path string, n *yaml.Node, m protoreflect.Message, f protoreflect.FieldDescriptor) {
 	if n.Kind != yaml.MappingNode {
-		d.fail(n, path, "want keys with their values, for example {alloy: 6061-T6}")
+		d.fail(n, path, "want keys with their values, for example "+d.shape.Pair)
 		return
 	}
 	content, most := n.Content, limitOf(f)
@@ -184,13 +201,16 @@ var wholePattern = regexp.MustCompile(`^(0|-?[1-9][0-9]{0,18})$`)
 
 // single decodes one value; that of a message into v.
 func (d *decoder) single(path string, n *yaml.Node, f protoreflect.FieldDescriptor, v protoreflect.Value) (protoreflect.Value, bool) {
-	if m := f.Message(); m != nil && m.FullName() != "google.protobuf.Duration" && m.FullName() != "google.protobuf.Timestamp" {
+	if m := f.Message(); m != nil && !instants[m.FullName()] {
+		if text, ok := d.shape.Texts[m.FullName()]; ok && n.Kind == yaml.ScalarNode && n.Tag != "!!null" {
+			return d.text(path, n, text, v)
+		}
 		before := len(d.problems)
 		d.message(path, n, v.Message())
 		return v, len(d.problems) == before || n.Kind == yaml.MappingNode
 	}
 	if n.Kind != yaml.ScalarNode {
-		d.fail(n, path, "want one value, for example "+sample(f))
+		d.fail(n, path, "want one value, for example "+d.shape.sample(f))
 		return v, false
 	}
 	switch f.Kind() {
@@ -213,10 +233,25 @@ func (d *decoder) single(path string, n *yaml.Node, f protoreflect.FieldDescript
 		d.fail(n, path, "want one of "+strings.Join(valueNames(f.Enum()), ", "))
 	case protoreflect.MessageKind:
 		return d.instant(path, n, f, v)
-	default:
+	case protoreflect.Int32Kind, protoreflect.Sint32Kind, protoreflect.Int64Kind, protoreflect.Sint64Kind:
 		return d.whole(path, n, f)
+	default:
+		d.fail(n, path, "it cannot be stated in a file: leave it out")
 	}
 	return v, false
+}
+
+// text decodes a message that files state as a text into v.
+func (d *decoder) text(path string, n *yaml.Node, text Text, v protoreflect.Value) (protoreflect.Value, bool) {
+	got, err := text.Read(n.Value)
+	if err != nil {
+		d.fail(n, path, err.Error())
+		return v, false
+	}
+	d.scalars[path] = n
+	d.places[path] = place{n.Line, n.Column}
+	proto.Merge(v.Message().Interface(), got)
+	return v, true
 }
 
 // whole decodes a whole number.
@@ -255,7 +290,7 @@ func (d *decoder) instant(path string, n *yaml.Node, f protoreflect.FieldDescrip
 			return v, true
 		}
 	}
-	d.fail(n, path, "want "+sample(f))
+	d.fail(n, path, "want "+d.shape.sample(f))
 	return v, false
 }
 
