@@ -115,12 +115,12 @@ func question(r *rand.Rand, w *world, unit int) (at, known time.Time) {
 	return at, known
 }
 
-// TestOracle compares the engine with the brute-force oracle on random histories: 10,000, or 1,000 with -short, four questions each. A failure
+// TestOracle compares the engine with the brute-force oracle on random histories: 10,000, or 300 with -short, four questions each. A failure
 // prints the seed and the number of the history, which repeat it.
 func TestOracle(t *testing.T) {
 	n := 10_000
 	if testing.Short() {
-		n = 1_000
+		n = 300
 	}
 	seed := uint64(time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC).Unix())
 	t.Logf("seed %d, %d histories", seed, n)
@@ -145,7 +145,7 @@ func TestOracle(t *testing.T) {
 		"HOLD_OPEN", "DATE_LIMIT_PASSED", "USAGE_LIMIT_REACHED", "MISSING_HISTORY", "CONDEMNED", "END_OF_LIFE", "RETIRED", "FITTED_ELSEWHERE",
 		"NOT_YET_COMMISSIONED", "NO_RULE", "fine", "due soon", "due", "overdue", "without an anchor", "parts", "hand out", "month anchor", "mark set aside",
 	} {
-		if seen[what] < n/20 {
+		if seen[what] < n/30 {
 			t.Errorf("only %d answers of %d with %s", seen[what], 4*n, what)
 		}
 	}
@@ -245,12 +245,20 @@ func shuffled(r *rand.Rand, in due.Input) due.Input {
 	return in
 }
 
-// histories runs random histories with features, or with some of everything.
+// sample is so many, or a tenth with -short.
+func sample(n int) int {
+	if testing.Short() {
+		return n / 10
+	}
+	return n
+}
+
+// histories runs random histories with features, or with some of everything; with -short a tenth of them.
 func histories(t *testing.T, n int, with features, fn func(t *testing.T, r *rand.Rand, w *world)) {
 	t.Helper()
 	seed := uint64(20261125)
 	t.Logf("seed %d", seed)
-	for i := range n {
+	for i := range sample(n) {
 		r := rand.New(rand.NewPCG(seed, uint64(i)))
 		has := with
 		if with == 0 {
@@ -268,7 +276,7 @@ func histories(t *testing.T, n int, with features, fn func(t *testing.T, r *rand
 func compare(t *testing.T, n int, with features, tag func(c *due.Clock, s *due.Standing, w *world) string, wanted ...string) {
 	t.Helper()
 	if testing.Short() {
-		n /= 10
+		n /= 30
 	}
 	seed := 20261126 + uint64(with)
 	t.Logf("seed %d, %d histories", seed, n)
@@ -455,7 +463,7 @@ func TestWindow(t *testing.T) {
 		}
 	})
 	t.Logf("%d free, %d taken", free, taken)
-	if free < 100 || taken < 100 {
+	if free < sample(100) || taken < sample(100) {
 		t.Errorf("%d free and %d taken compare too little", free, taken)
 	}
 }

@@ -52,7 +52,7 @@ func TestOracleWeights(t *testing.T) {
 // TestWeightsAreExact compares single uses of any length, the longest too, with arithmetic in big integers.
 func TestWeightsAreExact(t *testing.T) {
 	r := rand.New(rand.NewPCG(20261126, 1))
-	for range 20_000 {
+	for range sample(20_000) {
 		percent := int32(1 + r.IntN(10_000))
 		ran := time.Duration(1 + r.Int64N(1<<(1+r.IntN(62))))
 		rule := due.Rule{ID: "r", Activity: "filter-change", Limit: due.Amount{Hours: time.Hour}, Weights: []due.Weight{{Celsius: 10, Percent: percent}}, Blocks: due.Fill}

@@ -348,7 +348,7 @@ func entryID(n int) uuid.UUID { return uid('e', n) }
 
 // input turns a world into due's types, asking about one unit.
 func (w *world) input(unit int) due.Input {
-	in := due.Input{Unit: unitID(unit)}
+	in := due.Input{Unit: unitID(unit), Units: make([]due.Facts, 0, len(w.units))}
 	for i, u := range w.units {
 		f := due.Facts{Unit: unitID(i), Kind: u.kind, Maker: u.maker, Manufactured: markOf(u.manufactured), Commissioned: markOf(u.commissioned), Retired: u.retired}
 		if u.alloy != "" {
@@ -359,7 +359,11 @@ func (w *world) input(unit int) due.Input {
 		}
 		in.Units = append(in.Units, f)
 	}
-	for _, e := range w.entries {
+	if len(w.entries) > 0 {
+		in.Entries = make([]due.Entry, 0, len(w.entries))
+	}
+	for i := range w.entries {
+		e := &w.entries[i]
 		d := e.entry()
 		if e.right != nil {
 			c := e.right.entry()
@@ -372,6 +376,9 @@ func (w *world) input(unit int) due.Input {
 	}
 	for _, p := range w.packs {
 		d := due.Pack{ID: p.id, Revision: int64(p.revision), Effective: markOf(p.effective).First(), Published: p.published}
+		if len(p.rules) > 0 {
+			d.Rules = make([]due.Rule, 0, len(p.rules))
+		}
 		for _, k := range p.rules {
 			d.Rules = append(d.Rules, k.rule(p.id))
 		}

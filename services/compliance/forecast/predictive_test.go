@@ -76,7 +76,7 @@ func TestPublished(t *testing.T) {
 func TestAgainstLibrary(t *testing.T) {
 	t.Parallel()
 	rng := rand.New(rand.NewPCG(7, 7))
-	for range 2_000 {
+	for range sample(2_000) {
 		p := Predictive{Shape: math.Exp(rng.Float64()*6 - 0.5), Rate: math.Exp(rng.Float64()*8 - 4)}
 		n, of := float64(1+rng.IntN(120)), math.Exp(rng.Float64()*8-4)
 		got := p.AtLeast(n, of)

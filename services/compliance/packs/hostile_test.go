@@ -109,6 +109,9 @@ func indents(n int) string {
 
 // TestReadHostile: each is refused with a place, in bounded time and memory. Not in parallel, so that what is allocated is its own.
 func TestReadHostile(t *testing.T) {
+	if testing.Short() {
+		t.Skip("megabytes to read, and the bounds are those of a build without the race detector")
+	}
 	for name, f := range hostileFiles() {
 		t.Run(name, func(t *testing.T) {
 			before, start := allocated(), time.Now()
