@@ -19,9 +19,14 @@ func Settled(in due.Input) time.Time {
 			last = t
 		}
 	}
-	in.All(func(entries []due.Entry) {
-		for i := len(entries) - 1; i >= 0; i-- { // the latest are last, as a rule: then little is asked of the fittings
-			switch e := &entries[i]; {
+	in.All(func(h *due.History) {
+		for i := len(h.Increments) - 1; i >= 0; i-- { // the latest are last, as a rule: then little is asked of the fittings
+			if at := h.Increments[i].Occurred; at.After(due.InstantOf(last)) && (h.Unit == in.Unit || fittedTo(in.Fittings, in.Unit, h.Unit, at.Time())) {
+				see(at.Time())
+			}
+		}
+		for i := len(h.Entries) - 1; i >= 0; i-- {
+			switch e := &h.Entries[i]; {
 			case e.Kind == due.Amendment:
 				// It says what was true all along, whenever it was made.
 				if e.Correct != nil {

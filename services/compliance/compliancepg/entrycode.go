@@ -103,26 +103,41 @@ func appendText(b []byte, s string) []byte {
 	return append(binary.AppendUvarint(b, uint64(len(s))), s...)
 }
 
-// entryReader reads entries from their code. It is bad once something was not what it should be.
+// entryReader reads histories from their code. It is bad once something was not what it should be.
 type entryReader struct {
 	left       []byte
 	bad        bool
+	increments slab[due.Increment]
+	entries    slab[due.Entry]
 	activities map[string][]string // by their code: what several entries tell is kept once
 }
 
-// next reads one entry of a unit into a zero Entry.
-func (r *entryReader) next(unit uuid.UUID, e *due.Entry) error {
-	e.Unit, e.ID, e.Occurred = unit, r.id(), r.instant()
-	e.Recorded = time.UnixMicro(e.Occurred.UnixMicro() + r.varint()).UTC()
-	r.told(e, false)
-	if r.bad {
-		return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("a stored history of unit %s cannot be read; rebuild the projection", unit), "unit", unit.String())
+// read reads a part of the history of a unit.
+func (r *entryReader) read(unit uuid.UUID, code []byte) error {
+	for r.left = code; len(r.left) > 0; {
+		id, occurred := r.id(), r.micro()
+		recorded := occurred + r.varint()
+		if flags := r.uvarint(); flags == uint64(due.UsageEntry)|codeAmount {
+			*r.increments.add() = due.Increment{ID: id, Occurred: due.InstantOfMicro(occurred), Recorded: due.InstantOfMicro(recorded), Amount: r.amount()}
+		} else {
+			e := r.entries.add()
+			e.Unit, e.ID, e.Occurred, e.Recorded = unit, id, time.UnixMicro(occurred).UTC(), time.UnixMicro(recorded).UTC()
+			r.told(e, flags, false)
+		}
+		if r.bad {
+			return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("a stored history of unit %s cannot be read; rebuild the projection", unit), "unit", unit.String())
+		}
 	}
 	return nil
 }
 
-func (r *entryReader) told(e *due.Entry, correction bool) {
-	flags := r.uvarint()
+// history returns what was read since the history before.
+func (r *entryReader) history(unit uuid.UUID) due.History {
+	return due.History{Unit: unit, Increments: r.increments.cut(), Entries: r.entries.cut()}
+}
+
+// told reads what an entry tells into a zero Entry.
+func (r *entryReader) told(e *due.Entry, flags uint64, correction bool) {
 	e.Kind = due.Kind(flags & codeKind)
 	if flags > codeKnown || correction && flags&(codeCorrects|codeCorrect) != 0 {
 		r.bad = true
@@ -130,7 +145,7 @@ func (r *entryReader) told(e *due.Entry, correction bool) {
 	}
 	e.Replaced, e.Estimated, e.Pull = flags&codeReplaced != 0, flags&codeEstimated != 0, flags&codePull != 0
 	if flags&codeAmount != 0 {
-		e.Amount = due.Amount{Dives: r.varint(), Hours: time.Duration(r.varint()), Fills: r.varint()}
+		e.Amount = r.amount()
 	}
 	if flags&codeReading != 0 {
 		e.Reading, e.Meter = true, due.Measure(r.small())
@@ -159,8 +174,8 @@ func (r *entryReader) told(e *due.Entry, correction bool) {
 		e.Corrects = r.id()
 	}
 	if flags&codeCorrect != 0 {
-		e.Correct = &due.Entry{ID: e.Corrects, Unit: e.Unit, Occurred: r.instant(), Recorded: e.Recorded}
-		r.told(e.Correct, true)
+		e.Correct = &due.Entry{ID: e.Corrects, Unit: e.Unit, Occurred: time.UnixMicro(r.micro()).UTC(), Recorded: e.Recorded}
+		r.told(e.Correct, r.uvarint(), true)
 	}
 }
 
@@ -211,8 +226,11 @@ func (r *entryReader) bytes(n int) []byte {
 
 func (r *entryReader) id() uuid.UUID { return uuid.UUID(r.bytes(16)) }
 
-func (r *entryReader) instant() time.Time {
-	return time.UnixMicro(int64(binary.BigEndian.Uint64(r.bytes(8)))).UTC()
+// micro reads an instant in microseconds since 1970.
+func (r *entryReader) micro() int64 { return int64(binary.BigEndian.Uint64(r.bytes(8))) }
+
+func (r *entryReader) amount() due.Amount {
+	return due.Amount{Dives: r.varint(), Hours: time.Duration(r.varint()), Fills: r.varint()}
 }
 
 func (r *entryReader) uvarint() uint64 {

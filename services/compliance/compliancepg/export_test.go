@@ -9,24 +9,33 @@ import (
 	"strandline.example/strandline/services/compliance/due"
 )
 
-// Entries returns the stored entries of units.
+// Entries returns the stored entries of units: increments first.
 func (r *Reader) Entries(ctx context.Context, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
-	return readHistories(ctx, r.tx, r.org, units)
+	histories, err := readHistories(ctx, r.tx, r.org, units)
+	out := make(map[uuid.UUID][]due.Entry, len(histories))
+	for id, h := range histories {
+		out[id] = entriesOf(h)
+	}
+	return out, err
 }
 
 // Code returns an entry in its code.
 func Code(e *due.Entry) []byte { return appendEntry(nil, e) }
 
-// Decode reads entries of a unit from their code.
+// Decode reads entries of a unit from their code: increments first.
 func Decode(unit uuid.UUID, code []byte) (out []due.Entry, err error) {
-	var all slab
-	r := entryReader{left: code}
-	for len(r.left) > 0 {
-		if err := r.next(unit, all.add()); err != nil {
-			return nil, err
-		}
+	var r entryReader
+	if err := r.read(unit, code); err != nil {
+		return nil, err
 	}
-	return all.cut(), nil
+	return entriesOf(r.history(unit)), nil
+}
+
+func entriesOf(h due.History) (out []due.Entry) {
+	for _, i := range h.Increments {
+		out = append(out, due.Entry{ID: i.ID, Unit: h.Unit, Occurred: i.Occurred.Time(), Recorded: i.Recorded.Time(), Kind: due.UsageEntry, Amount: i.Amount})
+	}
+	return append(out, h.Entries...)
 }
 
 // EachUnit derives every unit of the fleet at the end of all that is known, and calls fn with each, by several goroutines at a time.

@@ -15,8 +15,8 @@ import (
 // segmentBytes is how long a row of a history may become: short enough for PostgreSQL to keep it in its page.
 const segmentBytes = 1800
 
-// readHistories returns the entries of units, by unit, as they were told one after another.
-func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
+// readHistories returns what happened to units, by unit, as it was told one after another.
+func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID]due.History, error) {
 	rows, err := tx.Query(ctx, `select k.place::integer, h.body
 		from unnest($2::uuid[]) with ordinality as k (unit_id, place) cross join lateral (
 			select h.body from p_histories as h where h.org_id = $1 and h.unit_id = k.unit_id order by h.segment offset 0
@@ -25,8 +25,7 @@ func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.
 		return nil, pg.Err(err)
 	}
 	defer rows.Close()
-	out := make(map[uuid.UUID][]due.Entry, len(units))
-	var all slab
+	out := make(map[uuid.UUID]due.History, len(units))
 	var r entryReader
 	var place, last int32
 	var body pgtype.DriverBytes // only good until the next row
@@ -35,17 +34,15 @@ func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.
 			return nil, pg.Err(err)
 		}
 		if place != last && last > 0 {
-			out[units[last-1]] = all.cut()
+			out[units[last-1]] = r.history(units[last-1])
 		}
 		last = place
-		for r.left = body; len(r.left) > 0; {
-			if err := r.next(units[place-1], all.add()); err != nil {
-				return nil, err
-			}
+		if err := r.read(units[place-1], body); err != nil {
+			return nil, err
 		}
 	}
 	if last > 0 {
-		out[units[last-1]] = all.cut()
+		out[units[last-1]] = r.history(units[last-1])
 	}
 	return out, pg.Err(rows.Err())
 }
@@ -124,26 +121,26 @@ func storeAmendments(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []*
 	return pg.Err(err)
 }
 
-// slabSize is how many entries are allocated at a time.
+// slabSize is how many are allocated at a time.
 const slabSize = 1024
 
-// slab hands out entries that belong to one unit after another, without allocating for each or moving them as they become more.
-type slab struct {
-	run []due.Entry // the present run; its capacity is what is left
+// slab hands out what belongs to one unit after another, without allocating for each or moving them as they become more.
+type slab[E any] struct {
+	run []E // the present run; its capacity is what is left
 }
 
-// add returns a new entry of the present run, good until the next.
-func (s *slab) add() *due.Entry {
+// add returns a new one of the present run, good until the next.
+func (s *slab[E]) add() *E {
 	n := len(s.run)
 	if n == cap(s.run) {
-		s.run = append(make([]due.Entry, 0, max(slabSize, 2*n)), s.run...)
+		s.run = append(make([]E, 0, max(slabSize, 2*n)), s.run...)
 	}
 	s.run = s.run[:n+1]
 	return &s.run[n]
 }
 
 // cut ends the present run and returns it.
-func (s *slab) cut() []due.Entry {
+func (s *slab[E]) cut() []E {
 	n := len(s.run)
 	run := s.run[:n:n]
 	s.run = s.run[n:]

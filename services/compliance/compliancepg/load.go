@@ -20,16 +20,16 @@ import (
 
 // facts is what derivations of some units depend on, loaded in a few queries whatever their number.
 type facts struct {
-	units   map[uuid.UUID]due.Facts
-	tags    map[uuid.UUID]string
-	entries map[uuid.UUID][]due.Entry
-	hosts   map[uuid.UUID][]due.Fitting // by part
-	parts   map[uuid.UUID][]due.Fitting // by host
-	holds   map[uuid.UUID][]due.ManualHold
-	waivers map[uuid.UUID][]due.Waiver
-	packs   []due.Pack
-	known   time.Time   // what the registry said by then; zero for all
-	unknown []uuid.UUID // asked for and not in the projection
+	units     map[uuid.UUID]due.Facts
+	tags      map[uuid.UUID]string
+	histories map[uuid.UUID]due.History
+	hosts     map[uuid.UUID][]due.Fitting // by part
+	parts     map[uuid.UUID][]due.Fitting // by host
+	holds     map[uuid.UUID][]due.ManualHold
+	waivers   map[uuid.UUID][]due.Waiver
+	packs     []due.Pack
+	known     time.Time   // what the registry said by then; zero for all
+	unknown   []uuid.UUID // asked for and not in the projection
 }
 
 // loadFacts loads units, all that they were ever fitted to, and, with parts, all that was ever fitted to them: as the registry has them, or as
@@ -48,7 +48,7 @@ func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 			f.unknown = append(f.unknown, id)
 		}
 	}
-	if f.entries, err = readHistories(ctx, tx, org, ids); err != nil {
+	if f.histories, err = readHistories(ctx, tx, org, ids); err != nil {
 		return nil, err
 	}
 	if f.packs, err = s.readPacks(ctx, tx, org); err != nil {
@@ -242,7 +242,9 @@ func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
 			if u, ok := f.units[id]; ok {
 				in.Units = append(in.Units, u)
 			}
-			in.Shared = append(in.Shared, f.entries[id])
+			if h, ok := f.histories[id]; ok {
+				in.Histories = append(in.Histories, h)
+			}
 			in.Holds = append(in.Holds, f.holds[id]...)
 			in.Waivers = append(in.Waivers, f.waivers[id]...)
 			for _, fit := range f.hosts[id] {

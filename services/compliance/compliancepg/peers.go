@@ -36,10 +36,10 @@ func (r *Reader) Peers(ctx context.Context, q compliance.PeerQuery) ([]due.Input
 	if err := f.loadUnits(ctx, r.tx, r.org, ids); err != nil {
 		return nil, err
 	}
-	if f.entries, err = readHistories(ctx, r.tx, r.org, ids); err != nil {
+	if f.histories, err = readHistories(ctx, r.tx, r.org, ids); err != nil {
 		return nil, err
 	}
-	usesSince(f.entries, q.Since)
+	usesSince(f.histories, q.Since)
 	out := make([]due.Input, len(units))
 	for i, u := range units {
 		out[i] = f.input(u, false)
@@ -148,16 +148,19 @@ func (r *Reader) sorted(ctx context.Context, texts []string) ([]string, error) {
 
 // usesSince keeps of histories the uses from an instant on, with the meter readings of all time, which later ones are compared with, and
 // the amendments with what they correct, whenever that was.
-func usesSince(histories map[uuid.UUID][]due.Entry, since time.Time) {
-	for unit, all := range histories {
+func usesSince(histories map[uuid.UUID]due.History, since time.Time) {
+	for unit, h := range histories {
 		corrected := map[uuid.UUID]bool{}
-		for i := range all {
-			if all[i].Kind == due.Amendment {
-				corrected[all[i].Corrects] = true
+		for i := range h.Entries {
+			if h.Entries[i].Kind == due.Amendment {
+				corrected[h.Entries[i].Corrects] = true
 			}
 		}
-		histories[unit] = slices.DeleteFunc(all, func(e due.Entry) bool {
+		h.Entries = slices.DeleteFunc(h.Entries, func(e due.Entry) bool {
 			return e.Kind != due.Amendment && !corrected[e.ID] && (e.Kind != due.UsageEntry || !e.Reading && e.Occurred.Before(since))
 		})
+		first := due.InstantOf(since)
+		h.Increments = slices.DeleteFunc(h.Increments, func(i due.Increment) bool { return !corrected[i.ID] && i.Occurred.Before(first) })
+		histories[unit] = h
 	}
 }

@@ -190,7 +190,7 @@ func (e *engine) walk(c *Clock, rev int) {
 func (e *engine) lastDayBefore(c *Clock, rev int, at time.Time) civil.Mark {
 	uses, events := e.uses, e.events
 	defer func() { e.uses, e.events = uses, events }()
-	e.uses = uses[:sort.Search(len(uses), func(i int) bool { return !uses[i].at.Before(at) })]
+	e.uses = uses[:usesBefore(uses, at)]
 	e.events = events[:sort.Search(len(events), func(i int) bool { return !events[i].at.Before(at) })]
 	was := *c
 	if was.AnchorActivity == "" {
@@ -242,7 +242,7 @@ func (e *engine) baseline(b Baseline) civil.Mark {
 		return e.facts.Commissioned
 	case FirstUse:
 		if len(e.uses) > 0 {
-			return civil.Day(dateAt(e.facts.Stays, e.uses[0].at))
+			return civil.Day(dateAt(e.facts.Stays, e.uses[0].at.Time()))
 		}
 	}
 	return civil.Mark{}

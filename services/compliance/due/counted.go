@@ -123,7 +123,7 @@ func (t *Tally) firstSince(from time.Time) int {
 
 func (t *Tally) counted(i int, r *Rule) Counted {
 	u := &t.uses[i]
-	out := Counted{Entry: u.entry, Unit: u.unit, At: u.at, On: dateAt(t.stays, u.at), Amount: u.amount, Estimated: u.estimated, Metered: u.metered}
+	out := Counted{Entry: u.entry, Unit: u.unit, At: u.at.Time(), On: dateAt(t.stays, u.at.Time()), Amount: u.amount, Estimated: u.estimated, Metered: u.metered}
 	out.Amount.Hours = r.weigh(u)
 	return out
 }

@@ -26,7 +26,10 @@ func Derive(in Input, at, known time.Time) Derived {
 }
 
 var engines = sync.Pool{New: func() any {
-	return &engine{amended: map[uuid.UUID]*Entry{}, performed: map[string]int{}, later: map[string]*event{}}
+	return &engine{
+		order: order[event]{compare: compareEvents}, used: order[use]{compare: compareUses},
+		amended: map[uuid.UUID]*Entry{}, performed: map[string]int{}, later: map[string]*event{},
+	}
 }}
 
 // engine is one derivation and the memory it needs, which the next one uses again.
@@ -36,12 +39,13 @@ type engine struct {
 	facts     *Facts
 	stay      Stay // at the instant, or the last
 
-	order      order                // of the events
-	events     []event              // the unit's entries, and the usage of what it was fitted to
+	order      order[event]         // of the events
+	events     []event              // the unit's entries, and the usage of what it was fitted to; plain increments are uses at once
 	amended    map[uuid.UUID]*Entry // by corrected entry: the amendment that holds
 	fittings   fittingIndex         // empty if the unit was never fitted to anything
 	residence  residence            // the last answer about them
 	meters     []meter              // last readings
+	used       order[use]           // of the uses
 	uses       []use                // what the unit went through
 	totals     []total              // totals[i] is the sum of the uses before i
 	estimated  bool                 // some use is an estimate
@@ -136,9 +140,13 @@ func (e *engine) indexFittings() {
 // unit was never fitted to, or not then, only meter readings matter: later ones are compared with them.
 func (e *engine) collect(d *Derived) {
 	e.order.reset()
+	e.used.reset()
 	var condemned event
-	e.in.All(func(entries []Entry) { e.amend(entries, &condemned) })
-	e.in.All(func(entries []Entry) { e.gather(entries, &condemned) })
+	e.in.All(func(h *History) { e.amend(h.Entries, &condemned) })
+	e.in.All(func(h *History) {
+		e.gather(h.Entries, &condemned)
+		e.increments(h)
+	})
 	e.events = e.order.sorted()
 	if condemned.entry != nil {
 		d.Holds = append(d.Holds, condemnation(&condemned))
@@ -182,13 +190,47 @@ func (e *engine) gather(entries []Entry, condemned *event) {
 				}
 			}
 		}
-		if !e.happened(said.Occurred) {
+		e.happens(entry.ID, entry.Unit, said)
+	}
+}
+
+// happens adds an event, if it happened and matters to the unit.
+func (e *engine) happens(id, unit uuid.UUID, said *Entry) {
+	if !e.happened(said.Occurred) {
+		return
+	}
+	if unit != e.in.Unit && (said.Kind != UsageEntry || !said.Reading && !e.fitted(unit, InstantOf(said.Occurred))) {
+		return
+	}
+	e.order.add(event{id: id, unit: unit, at: said.Occurred, entry: said})
+}
+
+// increments adds the uses of a history's increments; one that was amended is the event that it was corrected to.
+func (e *engine) increments(h *History) {
+	own := h.Unit == e.in.Unit
+	if len(h.Increments) == 0 || !own && len(e.fittings) == 0 {
+		return
+	}
+	e.order.next()
+	e.used.next()
+	amendments, end, known := len(e.amended) > 0, InstantOf(e.at), InstantOf(e.known)
+	for i := range h.Increments {
+		inc := &h.Increments[i]
+		if !e.known.IsZero() && inc.Recorded.After(known) {
 			continue
 		}
-		if !own && (said.Kind != UsageEntry || !said.Reading && !e.fitted(entry.Unit, said.Occurred)) {
+		if amendments {
+			if a := e.amended[inc.ID]; a != nil && a.Unit == h.Unit {
+				if a.Correct != nil {
+					e.happens(inc.ID, h.Unit, a.Correct)
+				}
+				continue
+			}
+		}
+		if !e.at.IsZero() && inc.Occurred.After(end) || !own && !e.fitted(h.Unit, inc.Occurred) {
 			continue
 		}
-		e.order.add(event{id: entry.ID, unit: entry.Unit, at: said.Occurred, entry: said})
+		e.use(use{at: inc.Occurred, amount: inc.Amount, entry: inc.ID, unit: h.Unit})
 	}
 }
 

@@ -120,15 +120,15 @@ func (x fittingIndex) within(part, host uuid.UUID, at time.Time) (in bool, until
 type residence struct {
 	host        uuid.UUID
 	in          bool
-	from, until time.Time // until is exclusive
+	from, until Instant // until is exclusive
 }
 
 // fitted says whether the unit was fitted to a host at an instant, directly or through other units. Uses come mostly in order, so
 // that most answers are the one before.
-func (e *engine) fitted(host uuid.UUID, at time.Time) bool {
+func (e *engine) fitted(host uuid.UUID, at Instant) bool {
 	if r := &e.residence; r.host != host || at.Before(r.from) || !at.Before(r.until) {
-		r.host, r.from = host, at
-		r.in, r.until = e.fittings.within(e.in.Unit, host, at)
+		in, until := e.fittings.within(e.in.Unit, host, at.Time())
+		*r = residence{host: host, in: in, from: at, until: InstantOf(until)}
 	}
 	return e.residence.in
 }

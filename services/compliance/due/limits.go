@@ -83,7 +83,7 @@ func (e *engine) intense(c *Clock, in *Intense) (uuid.UUID, bool) {
 	e.dailies = e.dailies[:0]
 	sorted := true
 	for i := first; i < len(e.uses); i++ {
-		d := daily{dateAt(e.facts.Stays, e.uses[i].at), i}
+		d := daily{dateAt(e.facts.Stays, e.uses[i].at.Time()), i}
 		sorted = sorted && (len(e.dailies) == 0 || e.dailies[len(e.dailies)-1].day <= d.day)
 		e.dailies = append(e.dailies, d)
 	}

@@ -297,20 +297,13 @@ type Waiver struct {
 // Input is everything a derivation depends on: the unit, the parts and hosts it is or was fitted with, and what
 // happened to them. The order of the slices does not matter.
 type Input struct {
-	Unit     uuid.UUID
-	Units    []Facts
-	Entries  []Entry
-	Shared   [][]Entry // more entries, of any unit: slices that several inputs have in common, so that none copies them
-	Fittings []Fitting
-	Packs    []Pack
-	Holds    []ManualHold
-	Waivers  []Waiver
-}
-
-// All calls fn with every slice of entries there is.
-func (in *Input) All(fn func(entries []Entry)) {
-	fn(in.Entries)
-	for _, entries := range in.Shared {
-		fn(entries)
-	}
+	Unit    uuid.UUID
+	Units   []Facts
+	Entries []Entry
+	// Histories is more of what happened, of any units, each at most once: several inputs may have one in common.
+	Histories []History
+	Fittings  []Fitting
+	Packs     []Pack
+	Holds     []ManualHold
+	Waivers   []Waiver
 }

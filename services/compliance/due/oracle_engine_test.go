@@ -242,6 +242,36 @@ func shuffled(r *rand.Rand, in due.Input) due.Input {
 	r.Shuffle(len(in.Fittings), func(i, j int) { in.Fittings[i], in.Fittings[j] = in.Fittings[j], in.Fittings[i] })
 	r.Shuffle(len(in.Packs), func(i, j int) { in.Packs[i], in.Packs[j] = in.Packs[j], in.Packs[i] })
 	r.Shuffle(len(in.Holds), func(i, j int) { in.Holds[i], in.Holds[j] = in.Holds[j], in.Holds[i] })
+	return packed(r, in)
+}
+
+// packed returns the same input with some units' entries as histories, and most plain increments of those as such.
+func packed(r *rand.Rand, in due.Input) due.Input {
+	histories := map[uuid.UUID]*due.History{}
+	var loose []due.Entry
+	for _, e := range in.Entries {
+		h, seen := histories[e.Unit]
+		if !seen {
+			if r.IntN(3) > 0 {
+				h = &due.History{Unit: e.Unit}
+			}
+			histories[e.Unit] = h
+		}
+		switch {
+		case h == nil:
+			loose = append(loose, e)
+		case e.Kind == due.UsageEntry && !e.Reading && !e.Estimated && !e.HasCelsius && r.IntN(8) > 0:
+			h.Increments = append(h.Increments, due.Increment{ID: e.ID, Occurred: due.InstantOf(e.Occurred), Recorded: due.InstantOf(e.Recorded), Amount: e.Amount})
+		default:
+			h.Entries = append(h.Entries, e)
+		}
+	}
+	in.Entries, in.Histories = loose, nil
+	for _, h := range histories {
+		if h != nil {
+			in.Histories = append(in.Histories, *h)
+		}
+	}
 	return in
 }
 

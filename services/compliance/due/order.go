@@ -1,86 +1,78 @@
 package due
 
-import "slices"
-
-// fewRuns is how many ascending runs are merged rather than sorted.
-const fewRuns = 8
-
-// littleLate is over how many events one that comes late is put in its place.
+// littleLate is over how many others one that comes late is put in its place.
 const littleLate = 16
 
-// order puts events in order. They come in runs, one slice of entries after another, each of which is in order already as a rule: then
-// runs are merged, which takes one comparison an event.
-type order struct {
-	events []event
-	starts []int // of the runs, each ascending
-	spare  []event
+// order puts what happened in order. It comes in runs, one history after another, each of which is in order already as a rule: then
+// runs are merged, which takes one comparison each.
+type order[E any] struct {
+	compare func(a, b *E) int
+	all     []E
+	starts  []int // of the runs, each ascending
+	spare   []E
 }
 
-func (o *order) reset() { o.events, o.starts = o.events[:0], o.starts[:0] }
+func (o *order[E]) reset() { o.all, o.starts = o.all[:0], o.starts[:0] }
 
 // next begins a run.
-func (o *order) next() {
-	if n := len(o.starts); n == 0 || o.starts[n-1] < len(o.events) {
-		o.starts = append(o.starts, len(o.events))
+func (o *order[E]) next() {
+	if n := len(o.starts); n == 0 || o.starts[n-1] < len(o.all) {
+		o.starts = append(o.starts, len(o.all))
 	}
 }
 
-// add adds an event to the present run: at its end, or a little before that, as what is logged late. One from long before begins a run.
-func (o *order) add(ev event) {
-	n := len(o.events)
-	o.events = append(o.events, ev)
+// add adds one to the present run: at its end, or a little before that, as what is logged late. One from long before begins a run.
+func (o *order[E]) add(ev E) {
+	n := len(o.all)
+	o.all = append(o.all, ev)
 	first := max(o.starts[len(o.starts)-1], n-littleLate)
 	at := n
-	for at > first && compareEvents(&o.events[at-1], &ev) > 0 {
+	for at > first && o.compare(&o.all[at-1], &o.all[n]) > 0 {
 		at--
 	}
 	switch {
 	case at == n:
-	case at == first && first > o.starts[len(o.starts)-1] && compareEvents(&o.events[at-1], &ev) > 0:
+	case at == first && first > o.starts[len(o.starts)-1] && o.compare(&o.all[at-1], &o.all[n]) > 0:
 		o.starts = append(o.starts, n)
 	default:
-		copy(o.events[at+1:], o.events[at:n])
-		o.events[at] = ev
+		copy(o.all[at+1:], o.all[at:n])
+		o.all[at] = ev
 	}
 }
 
-// sorted returns all events in order: by instant, those of one instant by id. They are good until the next reset.
-func (o *order) sorted() []event {
-	if len(o.starts) > fewRuns {
-		slices.SortFunc(o.events, func(a, b event) int { return compareEvents(&a, &b) })
-		return o.events
-	}
+// sorted returns all in order. They are good until the next reset.
+func (o *order[E]) sorted() []E {
 	for len(o.starts) > 1 { // two by two
 		o.spare = o.spare[:0]
 		kept := 0
 		for i := 0; i < len(o.starts); i += 2 {
-			a := o.events[o.starts[i]:o.end(i)]
-			var b []event
+			a := o.all[o.starts[i]:o.end(i)]
+			var b []E
 			if i+1 < len(o.starts) {
-				b = o.events[o.starts[i+1]:o.end(i+1)]
+				b = o.all[o.starts[i+1]:o.end(i+1)]
 			}
 			o.starts[kept] = len(o.spare) // of runs that have been read
 			kept++
 			o.merge(a, b)
 		}
 		o.starts = o.starts[:kept]
-		o.events, o.spare = o.spare, o.events
+		o.all, o.spare = o.spare, o.all
 	}
-	return o.events
+	return o.all
 }
 
 // end returns where a run ends.
-func (o *order) end(run int) int {
+func (o *order[E]) end(run int) int {
 	if run+1 < len(o.starts) {
 		return o.starts[run+1]
 	}
-	return len(o.events)
+	return len(o.all)
 }
 
 // merge appends two runs to the spare as one.
-func (o *order) merge(a, b []event) {
+func (o *order[E]) merge(a, b []E) {
 	for len(a) > 0 && len(b) > 0 {
-		if compareEvents(&a[0], &b[0]) <= 0 {
+		if o.compare(&a[0], &b[0]) <= 0 {
 			o.spare, a = append(o.spare, a[0]), a[1:]
 		} else {
 			o.spare, b = append(o.spare, b[0]), b[1:]
@@ -89,9 +81,9 @@ func (o *order) merge(a, b []event) {
 	o.spare = append(append(o.spare, a...), b...)
 }
 
-// forget drops every reference into the entries.
-func (o *order) forget() {
-	clear(o.events[:cap(o.events)])
+// forget drops every reference.
+func (o *order[E]) forget() {
+	clear(o.all[:cap(o.all)])
 	clear(o.spare[:cap(o.spare)])
 }
 
@@ -100,4 +92,11 @@ func compareEvents(a, b *event) int {
 		return c
 	}
 	return compareIDs(a.id, b.id)
+}
+
+func compareUses(a, b *use) int {
+	if c := a.at.compare(b.at); c != 0 {
+		return c
+	}
+	return compareIDs(a.entry, b.entry)
 }

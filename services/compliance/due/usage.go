@@ -18,7 +18,7 @@ import (
 
 // use is an increment that the unit went through, itself or as a part.
 type use struct {
-	at          time.Time
+	at          Instant
 	amount      Amount
 	entry, unit uuid.UUID
 	celsius     int16
@@ -40,39 +40,52 @@ type meter struct {
 // instant, directly or through others, counts as its own; a meter reading counts as the increment since the reading before
 // it, at the instant of the later one.
 func (e *engine) measure(d *Derived) {
-	e.meters, e.uses, e.totals = e.meters[:0], e.uses[:0], append(e.totals[:0], total{})
-	e.estimated = false
-	var sum total
+	e.meters, e.totals, e.estimated = e.meters[:0], append(e.totals[:0], total{}), false
+	e.used.next()
 	for i := range e.events {
 		ev := &e.events[i]
-		if ev.entry.Kind != UsageEntry {
+		said := ev.entry
+		if said.Kind != UsageEntry {
 			continue
 		}
-		amount := ev.entry.Amount
+		amount := said.Amount
 		var before meter
 		back := false
-		if ev.entry.Reading {
+		if said.Reading {
 			amount, before, back = e.read(ev)
 		}
-		if ev.unit != d.Unit && ev.entry.Reading && !e.fitted(ev.unit, ev.at) { // increments were gathered only if it was
+		at := InstantOf(ev.at)
+		if ev.unit != d.Unit && said.Reading && !e.fitted(ev.unit, at) { // increments were gathered only if it was
 			continue
 		}
 		if back {
 			d.Holds = append(d.Holds, contradiction(d.Unit, &before, ev, e.facts.Stays))
 		}
-		amount = Amount{Dives: max(0, amount.Dives), Hours: max(0, amount.Hours), Fills: max(0, amount.Fills)}
-		if amount == (Amount{}) {
-			continue
-		}
-		sum.add(amount)
-		said := ev.entry
-		e.uses = append(e.uses, use{at: ev.at, amount: amount, entry: ev.id, unit: ev.unit, celsius: said.Celsius, hasCelsius: said.HasCelsius,
+		e.use(use{at: at, amount: amount, entry: ev.id, unit: ev.unit, celsius: said.Celsius, hasCelsius: said.HasCelsius,
 			estimated: said.Estimated, metered: said.Reading})
-		e.estimated = e.estimated || said.Estimated
+	}
+	e.uses = e.used.sorted()
+	var sum total
+	last := -1
+	for i := range e.uses {
+		u := &e.uses[i]
+		sum.add(u.amount)
 		e.totals = append(e.totals, sum)
-		if amount.Fills > 0 {
-			d.LastFill = ev.at
+		e.estimated = e.estimated || u.estimated
+		if u.amount.Fills > 0 {
+			last = i
 		}
+	}
+	if last >= 0 {
+		d.LastFill = e.uses[last].at.Time()
+	}
+}
+
+// use adds a use of more than nothing.
+func (e *engine) use(u use) {
+	u.amount = Amount{Dives: max(0, u.amount.Dives), Hours: max(0, u.amount.Hours), Fills: max(0, u.amount.Fills)}
+	if u.amount != (Amount{}) {
+		e.used.add(u)
 	}
 }
 
@@ -112,7 +125,13 @@ func (e *engine) firstSince(from time.Time) int {
 	if from.IsZero() {
 		return 0
 	}
-	return sort.Search(len(e.uses), func(i int) bool { return !e.uses[i].at.Before(from) })
+	return usesBefore(e.uses, from)
+}
+
+// usesBefore returns how many uses came before an instant.
+func usesBefore(uses []use, at time.Time) int {
+	end := InstantOf(at)
+	return sort.Search(len(uses), func(i int) bool { return !uses[i].at.Before(end) })
 }
 
 // usedSince returns what a rule counts from an instant on, inclusive, and how much of it is estimated; all there is for a zero
@@ -170,7 +189,7 @@ type rates [len(measures)]forecast.Rate
 func (e *engine) rates(limited [len(measures)]bool) (r rates) {
 	for i := len(e.uses) - 1; i >= 0 && limited != [len(measures)]bool{}; i-- {
 		u := &e.uses[i]
-		on := dateAt(e.facts.Stays, u.at)
+		on := dateAt(e.facts.Stays, u.at.Time())
 		for m, measure := range measures {
 			limited[m] = limited[m] && r[m].Add(on, u.amount.of(measure))
 		}
@@ -208,7 +227,7 @@ func (e *engine) expect(c *Clock, all *rates) (on civil.Mark) {
 func (e *engine) weighedRate(r *Rule) (rate forecast.Rate) {
 	for i := len(e.uses) - 1; i >= 0; i-- {
 		u := &e.uses[i]
-		if !rate.Add(dateAt(e.facts.Stays, u.at), int64(r.weigh(u))) {
+		if !rate.Add(dateAt(e.facts.Stays, u.at.Time()), int64(r.weigh(u))) {
 			break
 		}
 	}
