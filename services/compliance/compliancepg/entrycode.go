@@ -112,24 +112,65 @@ type entryReader struct {
 	activities map[string][]string // by their code: what several entries tell is kept once
 }
 
+// again forgets what was read: its memory is for what is read next.
+func (r *entryReader) again() {
+	r.bad = false
+	r.increments.again()
+	r.entries.again()
+}
+
 // read reads a part of the history of a unit.
 func (r *entryReader) read(unit uuid.UUID, code []byte) error {
 	for r.left = code; len(r.left) > 0; {
-		id, occurred := r.id(), r.micro()
-		recorded := occurred + r.varint()
-		if flags := r.uvarint(); flags == uint64(due.UsageEntry)|codeAmount {
-			*r.increments.add() = due.Increment{ID: id, Occurred: due.InstantOfMicro(occurred), Recorded: due.InstantOfMicro(recorded), Amount: r.amount()}
-		} else {
-			e := r.entries.add()
-			e.Unit, e.ID, e.Occurred, e.Recorded = unit, id, time.UnixMicro(occurred).UTC(), time.UnixMicro(recorded).UTC()
-			r.told(e, flags, false)
+		if r.increment() {
+			continue
 		}
+		e := r.entries.add()
+		*e = due.Entry{Unit: unit, ID: r.id()}
+		occurred := r.micro()
+		e.Occurred, e.Recorded = time.UnixMicro(occurred).UTC(), time.UnixMicro(occurred+r.varint()).UTC()
+		r.told(e, r.uvarint(), false)
 		if r.bad {
 			return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("a stored history of unit %s cannot be read; rebuild the projection", unit), "unit", unit.String())
 		}
 	}
 	return nil
 }
+
+// increment reads the next entry if it is a plain increment, which nearly all are, and leaves it otherwise.
+func (r *entryReader) increment() bool {
+	const head = 16 + 8
+	b := r.left
+	if len(b) < head {
+		return false
+	}
+	at := head
+	var numbers [5]uint64 // recorded, flags, dives, hours, fills
+	for i := range numbers {
+		var v uint64
+		n := 1
+		if at < len(b) && b[at] < 0x80 {
+			v = uint64(b[at])
+		} else if v, n = binary.Uvarint(b[at:]); n <= 0 {
+			return false
+		}
+		numbers[i] = v
+		at += n
+		if i == 1 && v != uint64(due.UsageEntry)|codeAmount {
+			return false
+		}
+	}
+	occurred := int64(binary.BigEndian.Uint64(b[16:]))
+	*r.increments.add() = due.Increment{
+		ID: uuid.UUID(b[:16]), Occurred: due.InstantOfMicro(occurred), Recorded: due.InstantOfMicro(occurred + signed(numbers[0])),
+		Amount: due.Amount{Dives: signed(numbers[2]), Hours: time.Duration(signed(numbers[3])), Fills: signed(numbers[4])},
+	}
+	r.left = b[at:]
+	return true
+}
+
+// signed returns the number of a varint, as binary.Varint does.
+func signed(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
 
 // history returns what was read since the history before.
 func (r *entryReader) history(unit uuid.UUID) due.History {
@@ -145,7 +186,7 @@ func (r *entryReader) told(e *due.Entry, flags uint64, correction bool) {
 	}
 	e.Replaced, e.Estimated, e.Pull = flags&codeReplaced != 0, flags&codeEstimated != 0, flags&codePull != 0
 	if flags&codeAmount != 0 {
-		e.Amount = r.amount()
+		e.Amount = due.Amount{Dives: r.varint(), Hours: time.Duration(r.varint()), Fills: r.varint()}
 	}
 	if flags&codeReading != 0 {
 		e.Reading, e.Meter = true, due.Measure(r.small())
@@ -228,10 +269,6 @@ func (r *entryReader) id() uuid.UUID { return uuid.UUID(r.bytes(16)) }
 
 // micro reads an instant in microseconds since 1970.
 func (r *entryReader) micro() int64 { return int64(binary.BigEndian.Uint64(r.bytes(8))) }
-
-func (r *entryReader) amount() due.Amount {
-	return due.Amount{Dives: r.varint(), Hours: time.Duration(r.varint()), Fills: r.varint()}
-}
 
 func (r *entryReader) uvarint() uint64 {
 	v, n := binary.Uvarint(r.left)

@@ -33,19 +33,20 @@ func unitIDs(ctx context.Context, tx pgx.Tx, where string, args ...any) ([]uuid.
 }
 
 // eachChunk loads units by chunks as loadFacts does, and with parts what is fitted to them, and calls fn with each chunk: by several goroutines at a time, on
-// connections of their own that see the reader's snapshot. fn must not use the reader. The first error ends it.
+// connections of their own that see the reader's snapshot. fn must not use the reader, nor keep what it is given. The first error ends it.
 //
 // The reader's own connection is enough: others help as far as the pool has them to spare, so that readers never wait for one another.
 func (r *Reader) eachChunk(ctx context.Context, units []uuid.UUID, parts bool, known time.Time, fn func(f *facts, chunk []uuid.UUID) error) error {
 	chunks := slices.Collect(slices.Chunk(units, recomputeChunk))
 	var taken atomic.Int64
 	work := func(ctx context.Context, tx pgx.Tx) error {
+		var memory entryReader
 		for {
 			i := int(taken.Add(1)) - 1
 			if i >= len(chunks) {
 				return nil
 			}
-			f, err := r.store.loadFacts(ctx, tx, r.org, chunks[i], parts, known)
+			f, err := r.store.loadFacts(ctx, tx, r.org, chunks[i], parts, known, &memory)
 			if err != nil {
 				return err
 			}

@@ -12,7 +12,7 @@ import (
 
 // Explain returns the set of a unit as Derive does, and what the unit and each of its parts were derived from.
 func (r *Reader) Explain(ctx context.Context, unit uuid.UUID, at, known time.Time) (*compliance.Set, func(uuid.UUID) due.Input, error) {
-	f, err := r.store.loadFacts(ctx, r.tx, r.org, []uuid.UUID{unit}, true, known)
+	f, err := r.store.loadFacts(ctx, r.tx, r.org, []uuid.UUID{unit}, true, known, new(entryReader))
 	if err != nil {
 		return nil, nil, err
 	}

@@ -11,7 +11,7 @@ import (
 
 // Entries returns the stored entries of units: increments first.
 func (r *Reader) Entries(ctx context.Context, units []uuid.UUID) (map[uuid.UUID][]due.Entry, error) {
-	histories, err := readHistories(ctx, r.tx, r.org, units)
+	histories, err := readHistories(ctx, r.tx, r.org, units, new(entryReader))
 	out := make(map[uuid.UUID][]due.Entry, len(histories))
 	for id, h := range histories {
 		out[id] = entriesOf(h)

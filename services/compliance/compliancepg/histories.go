@@ -15,8 +15,9 @@ import (
 // segmentBytes is how long a row of a history may become: short enough for PostgreSQL to keep it in its page.
 const segmentBytes = 1800
 
-// readHistories returns what happened to units, by unit, as it was told one after another.
-func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID]due.History, error) {
+// readHistories returns what happened to units, by unit, as it was told one after another. The answer is in the memory of r, and good until r
+// is used again.
+func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, r *entryReader) (map[uuid.UUID]due.History, error) {
 	rows, err := tx.Query(ctx, `select k.place::integer, h.body
 		from unnest($2::uuid[]) with ordinality as k (unit_id, place) cross join lateral (
 			select h.body from p_histories as h where h.org_id = $1 and h.unit_id = k.unit_id order by h.segment offset 0
@@ -26,7 +27,7 @@ func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.
 	}
 	defer rows.Close()
 	out := make(map[uuid.UUID]due.History, len(units))
-	var r entryReader
+	r.again()
 	var place, last int32
 	var body pgtype.DriverBytes // only good until the next row
 	for rows.Next() {
@@ -121,28 +122,38 @@ func storeAmendments(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []*
 	return pg.Err(err)
 }
 
-// slabSize is how many are allocated at a time.
-const slabSize = 1024
+// slabSize is how many are allocated at first, maxSlab how many are at a time for a reader that needs many.
+const (
+	slabSize = 256
+	maxSlab  = 1 << 16
+)
 
 // slab hands out what belongs to one unit after another, without allocating for each or moving them as they become more.
 type slab[E any] struct {
-	run []E // the present run; its capacity is what is left
+	block []E // what there is to hand out
+	begun int // where the present run begins
+	used  int // where it ends
 }
 
-// add returns a new one of the present run, good until the next.
+// again takes back all that was handed out, so that it is handed out again.
+func (s *slab[E]) again() {
+	s.begun, s.used = 0, 0
+}
+
+// add returns a new one of the present run, good until the next: what it was before, for the caller to overwrite.
 func (s *slab[E]) add() *E {
-	n := len(s.run)
-	if n == cap(s.run) {
-		s.run = append(make([]E, 0, max(slabSize, 2*n)), s.run...)
+	if s.used == len(s.block) {
+		run := s.block[s.begun:s.used]
+		s.block = make([]E, max(slabSize, 2*len(run), min(2*len(s.block), maxSlab)))
+		s.begun, s.used = 0, copy(s.block, run)
 	}
-	s.run = s.run[:n+1]
-	return &s.run[n]
+	s.used++
+	return &s.block[s.used-1]
 }
 
 // cut ends the present run and returns it.
 func (s *slab[E]) cut() []E {
-	n := len(s.run)
-	run := s.run[:n:n]
-	s.run = s.run[n:]
+	run := s.block[s.begun:s.used:s.used]
+	s.begun = s.used
 	return run
 }

@@ -18,7 +18,7 @@ import (
 	"strandline.example/strandline/services/compliance/due"
 )
 
-// facts is what derivations of some units depend on, loaded in a few queries whatever their number.
+// facts is what derivations of some units depend on, loaded in a few queries whatever their number. They are for one goroutine.
 type facts struct {
 	units     map[uuid.UUID]due.Facts
 	tags      map[uuid.UUID]string
@@ -30,11 +30,14 @@ type facts struct {
 	packs     []due.Pack
 	known     time.Time   // what the registry said by then; zero for all
 	unknown   []uuid.UUID // asked for and not in the projection
+
+	seen, seenDown map[uuid.UUID]bool // by input, while it makes one: what it visited, and what it looked for parts of
 }
 
 // loadFacts loads units, all that they were ever fitted to, and, with parts, all that was ever fitted to them: as the registry has them, or as
-// it had them at an instant for a known that is not zero. The rest says itself when it became known.
-func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool, known time.Time) (*facts, error) {
+// it had them at an instant for a known that is not zero. The rest says itself when it became known. What happened to them is in memory, and
+// good until that is used again.
+func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, parts bool, known time.Time, memory *entryReader) (*facts, error) {
 	f := &facts{known: known}
 	ids, err := f.loadFittings(ctx, tx, org, units, parts)
 	if err != nil {
@@ -48,7 +51,7 @@ func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 			f.unknown = append(f.unknown, id)
 		}
 	}
-	if f.histories, err = readHistories(ctx, tx, org, ids); err != nil {
+	if f.histories, err = readHistories(ctx, tx, org, ids, memory); err != nil {
 		return nil, err
 	}
 	if f.packs, err = s.readPacks(ctx, tx, org); err != nil {
@@ -227,43 +230,56 @@ func readModels(ctx context.Context, tx pgx.Tx, org tenant.Org, units []complian
 // input returns what the derivation of one unit depends on: itself, its hosts, and with parts its parts, their hosts, and so on.
 func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
 	in := due.Input{Unit: unit, Packs: f.packs}
-	seen, seenDown := map[uuid.UUID]bool{}, map[uuid.UUID]bool{}
-	fits := map[due.Fitting]bool{}
-	add := func(fit due.Fitting) {
-		if !fits[fit] {
-			fits[fit] = true
-			in.Fittings = append(in.Fittings, fit)
-		}
+	if len(f.hosts[unit]) == 0 && len(f.parts[unit]) == 0 {
+		f.add(&in, unit)
+		return in
 	}
-	var visit func(id uuid.UUID, down bool)
-	visit = func(id uuid.UUID, down bool) {
-		if !seen[id] {
-			seen[id] = true
-			if u, ok := f.units[id]; ok {
-				in.Units = append(in.Units, u)
-			}
-			if h, ok := f.histories[id]; ok {
-				in.Histories = append(in.Histories, h)
-			}
-			in.Holds = append(in.Holds, f.holds[id]...)
-			in.Waivers = append(in.Waivers, f.waivers[id]...)
-			for _, fit := range f.hosts[id] {
-				add(fit)
-				visit(fit.Host, false)
-			}
-		}
-		if down && !seenDown[id] {
-			seenDown[id] = true
-			for _, fit := range f.parts[id] {
-				add(fit)
-				if parts {
-					visit(fit.Part, true)
-				}
+	if f.seen == nil {
+		f.seen, f.seenDown = map[uuid.UUID]bool{}, map[uuid.UUID]bool{}
+	}
+	clear(f.seen)
+	clear(f.seenDown)
+	f.visit(&in, unit, true, parts)
+	for id := range f.seenDown { // a part that was not visited is none whose fittings were added
+		for _, fit := range f.parts[id] {
+			if !f.seen[fit.Part] {
+				in.Fittings = append(in.Fittings, fit)
 			}
 		}
 	}
-	visit(unit, true)
 	return in
+}
+
+// visit adds a unit and its hosts, with what it is fitted to; down, and with parts its parts too.
+func (f *facts) visit(in *due.Input, id uuid.UUID, down, parts bool) {
+	if !f.seen[id] {
+		f.seen[id] = true
+		f.add(in, id)
+		in.Fittings = append(in.Fittings, f.hosts[id]...)
+		for _, fit := range f.hosts[id] {
+			f.visit(in, fit.Host, false, parts)
+		}
+	}
+	if down && !f.seenDown[id] {
+		f.seenDown[id] = true
+		if parts {
+			for _, fit := range f.parts[id] {
+				f.visit(in, fit.Part, true, true)
+			}
+		}
+	}
+}
+
+// add adds what is known of one unit.
+func (f *facts) add(in *due.Input, id uuid.UUID) {
+	if u, ok := f.units[id]; ok {
+		in.Units = append(in.Units, u)
+	}
+	if h, ok := f.histories[id]; ok {
+		in.Histories = append(in.Histories, h)
+	}
+	in.Holds = append(in.Holds, f.holds[id]...)
+	in.Waivers = append(in.Waivers, f.waivers[id]...)
 }
 
 // readShops returns shops by id; all of the org's for nil. With a known that is not zero, as they were known then.

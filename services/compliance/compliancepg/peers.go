@@ -36,7 +36,7 @@ func (r *Reader) Peers(ctx context.Context, q compliance.PeerQuery) ([]due.Input
 	if err := f.loadUnits(ctx, r.tx, r.org, ids); err != nil {
 		return nil, err
 	}
-	if f.histories, err = readHistories(ctx, r.tx, r.org, ids); err != nil {
+	if f.histories, err = readHistories(ctx, r.tx, r.org, ids, new(entryReader)); err != nil {
 		return nil, err
 	}
 	usesSince(f.histories, q.Since)

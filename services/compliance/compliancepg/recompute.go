@@ -20,8 +20,9 @@ const recomputeChunk = 500
 // recompute derives again and replaces the rows of units. Those not in the projection yet are left until they are: an
 // entry may arrive before its unit.
 func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) error {
+	var memory entryReader
 	for chunk := range slices.Chunk(units, recomputeChunk) {
-		f, err := s.loadFacts(ctx, tx, org, chunk, false, time.Time{})
+		f, err := s.loadFacts(ctx, tx, org, chunk, false, time.Time{}, &memory)
 		if err != nil {
 			return err
 		}

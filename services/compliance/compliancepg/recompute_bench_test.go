@@ -175,7 +175,7 @@ func TestFleetStatementAgrees(t *testing.T) {
 }
 
 // benchUnits is the fleet of BenchmarkRecomputeFleet.
-const benchUnits = 20_000
+const benchUnits = 100_000
 
 // BenchmarkRecomputeFleet derives the clocks of 100,000 units by 20 rules from five years of entries (6,500,000; a stage's own and its
 // set's), and asks one statement for them over the same entries, in turn (ABAB), one database and machine. Neither stores or sends what it

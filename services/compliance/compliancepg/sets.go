@@ -21,7 +21,7 @@ import (
 func (r *Reader) Derive(ctx context.Context, units []uuid.UUID, at, known time.Time) ([]*compliance.Set, error) {
 	out := make([]*compliance.Set, 0, len(units))
 	for chunk := range slices.Chunk(units, recomputeChunk) {
-		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, true, known)
+		f, err := r.store.loadFacts(ctx, r.tx, r.org, chunk, true, known, new(entryReader))
 		if err != nil {
 			return nil, err
 		}

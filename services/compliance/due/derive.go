@@ -281,8 +281,9 @@ func (e *engine) clocks(d *Derived) {
 			if !rule.Scope.covers(e.facts, &d.Stay) {
 				continue
 			}
-			d.Clocks = append(d.Clocks, Clock{Unit: d.Unit, Pack: r.pack, Rule: rule, InForceFrom: r.from, InForceUntil: r.until})
+			d.Clocks = d.Clocks[:len(d.Clocks)+1] // of zeroes
 			c := &d.Clocks[len(d.Clocks)-1]
+			c.Unit, c.Pack, c.Rule, c.InForceFrom, c.InForceUntil = d.Unit, r.pack, rule, r.from, r.until
 			e.anchor(c, i)
 			e.limit(c)
 			c.Used, c.Estimated = e.usedSince(rule, c.AnchorOccurred)
