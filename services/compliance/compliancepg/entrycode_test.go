@@ -91,6 +91,7 @@ var sameEntry = cmp.Options{cmpopts.EquateEmpty(), cmp.Comparer(func(a, b civil.
 func TestEntryCode(t *testing.T) {
 	long(t)
 	rng, unit := seed(t), uuid.New()
+	decode := compliancepg.Decoder(unit)
 	for range 100 {
 		var plain, want []due.Entry
 		var code []byte
@@ -105,7 +106,7 @@ func TestEntryCode(t *testing.T) {
 			}
 			ends = append(ends, len(code))
 		}
-		got, err := compliancepg.Decode(unit, code)
+		got, err := decode(code)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -117,7 +118,7 @@ func TestEntryCode(t *testing.T) {
 				whole--
 				continue
 			}
-			if _, err := compliancepg.Decode(unit, code[:cut]); err == nil {
+			if _, err := decode(code[:cut]); err == nil {
 				t.Fatalf("%d bytes of %d were read", cut, len(code))
 			}
 		}
@@ -148,7 +149,8 @@ func FuzzEntryCode(f *testing.F) {
 	}
 	f.Add(bytes.Repeat([]byte{0xff}, 100))
 	f.Fuzz(func(t *testing.T, code []byte) {
-		got, err := compliancepg.Decode(unit, code)
+		decode := compliancepg.Decoder(unit)
+		got, err := decode(code)
 		if err != nil {
 			return
 		}
@@ -156,7 +158,7 @@ func FuzzEntryCode(f *testing.F) {
 		for i := range got {
 			again = append(again, compliancepg.Code(&got[i])...)
 		}
-		twice, err := compliancepg.Decode(unit, again)
+		twice, err := decode(again)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -22,13 +22,16 @@ func (r *Reader) Entries(ctx context.Context, units []uuid.UUID) (map[uuid.UUID]
 // Code returns an entry in its code.
 func Code(e *due.Entry) []byte { return appendEntry(nil, e) }
 
-// Decode reads entries of a unit from their code: increments first.
-func Decode(unit uuid.UUID, code []byte) (out []due.Entry, err error) {
+// Decoder returns what reads entries of a unit from their code, increments first, each time into the memory of the time before.
+func Decoder(unit uuid.UUID) func(code []byte) ([]due.Entry, error) {
 	var r entryReader
-	if err := r.read(unit, code); err != nil {
-		return nil, err
+	return func(code []byte) ([]due.Entry, error) {
+		r.again()
+		if err := r.read(unit, code); err != nil {
+			return nil, err
+		}
+		return entriesOf(r.history(unit)), nil
 	}
-	return entriesOf(r.history(unit)), nil
 }
 
 func entriesOf(h due.History) (out []due.Entry) {
