@@ -40,7 +40,7 @@ func checked(q Quantity) (Quantity, error) {
 		return Quantity{}, &Error{Text: "the number has become too long to compute with", Remedy: "state fewer digits or fewer steps"}
 	case d.IsPressure() && q.ref == None:
 		return Quantity{}, &Error{Value: shown(q.Value() + " " + q.unit.Symbol()), Text: "does not say what the pressure is measured from", Remedy: "add gauge, absolute or difference, such as " + shown(q.Value()) + " " + q.unit.Symbol() + " gauge"}
-	case !q.ref.fits(d):
+	case !q.ref.Fits(d):
 		return Quantity{}, &Error{Value: shown(q.String()), Text: "is " + article(d.String()) + ", which is not stated as " + q.ref.String(), Remedy: "leave out the word " + q.ref.String()}
 	case q.ref == Absolute && q.rat().Sign() < 0:
 		return Quantity{}, &Error{Value: shown(q.String()), Text: "cannot be: an absolute pressure is never below zero", Remedy: "check the reading, or state it as gauge or difference"}

@@ -36,8 +36,8 @@ func ParseReference(word string) (Reference, error) {
 	return None, &Error{Value: word, Text: "is no reference of a pressure", Remedy: "write gauge, absolute or difference"}
 }
 
-// fits says whether quantities of the dimension may have the reference.
-func (r Reference) fits(d Dimension) bool {
+// Fits says whether quantities of the dimension may have the reference.
+func (r Reference) Fits(d Dimension) bool {
 	switch d {
 	case dimPressure:
 		return r != None && r <= Difference

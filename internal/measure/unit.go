@@ -182,3 +182,6 @@ func Symbols() []string {
 	}
 	return out
 }
+
+// Coherent returns the unit of a dimension whose factor is one: the SI's, or for an angle the turn.
+func Coherent(d Dimension) Unit { return coherentOf(d) }

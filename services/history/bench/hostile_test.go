@@ -1,0 +1,159 @@
+package bench
+
+import (
+	"runtime/metrics"
+	"strings"
+	"testing"
+	"time"
+
+	"strandline.example/strandline/internal/measure"
+)
+
+// What an expression may take at worst, however hostile.
+const (
+	mostCompileTime = time.Second
+	mostJudgeTime   = 2 * time.Second
+	mostBytes       = 512 << 20
+)
+
+func allocated() uint64 {
+	s := []metrics.Sample{{Name: "/gc/heap/allocs:bytes"}}
+	metrics.Read(s)
+	return s[0].Value.Uint64()
+}
+
+// filled repeats a part of an expression as often as the length allows, with an end.
+func filled(part, end string) string {
+	return strings.Repeat(part, (MaxLength-len(end))/len(part)) + end
+}
+
+// TestHostile: expressions that ask for more than a criterion may take are refused soon; a criterion that never ends cannot be written.
+func TestHostile(t *testing.T) {
+	for name, expr := range map[string]string{
+		"long":             strings.Repeat("a", MaxLength+1),
+		"parentheses":      strings.Repeat("(", 400) + "ip.first()" + strings.Repeat(")", 400),
+		"open parentheses": strings.Repeat("(", 900),
+		"minus":            strings.Repeat("-", 900) + "scale",
+		"abs":              strings.Repeat("abs(", 150) + "scale" + strings.Repeat(")", 150),
+		"nots":             strings.Repeat("!", 900) + "nicked",
+		"conditions":       strings.Repeat("nicked?", 120) + "1",
+		"power":            filled("scale*", "scale"),
+		"large number":     strings.Repeat("9", 900),
+		"exponent":         "1e" + strings.Repeat("9", 500),
+		"large quantity":   `quantity("` + strings.Repeat("9", 900) + ` mL")`,
+		"endless text":     `quantity("1`,
+		"map":              `{1: 2}[1] == 2`,
+		"message":          `google.protobuf.Struct{fields: {}} == {}`,
+		"all":              "[1].all(x, x > 0)",
+		"exists":           "ip.exists(x, true)",
+		"matches":          `seal.matches("(a+)+b")`,
+		"text of texts":    filled("seal+", "seal"),
+		"time":             `timestamp("2026-01-01T00:00:00Z") > timestamp("2025-01-01T00:00:00Z")`,
+		"now":              "now() > 1",
+		"zero":             "ip\x00",
+		"half a character": "ip\xc3",
+	} {
+		t.Run(name, func(t *testing.T) {
+			spec := series(t)
+			spec.Criteria[0].Of = expr
+			before, start := allocated(), time.Now()
+			_, problems := Compile(spec)
+			if took, bytes := time.Since(start), allocated()-before; took > mostCompileTime || bytes > mostBytes {
+				t.Errorf("it took %v and %d KB to refuse it", took, bytes>>10)
+			}
+			if len(problems) == 0 || len(problems[0].Text) > 1500 {
+				t.Errorf("%v, want it refused", problems)
+			} else if testing.Verbose() {
+				t.Logf("%.200v", problems[0])
+			}
+		})
+	}
+}
+
+// TestCostly: what is taken takes its time within bounds, on the longest series there may be.
+func TestCostly(t *testing.T) {
+	long := Reading{Name: "ip"}
+	for i := range MaxSamples {
+		at, err := measure.New(strings.Repeat("1", 30)+string(rune('0'+i/100))+string(rune('0'+i/10%10))+string(rune('0'+i%10)), unit(t, "s"), measure.None)
+		if err != nil {
+			t.Fatal(err)
+		}
+		value, err := measure.New("135."+strings.Repeat("7", 30)+string(rune('0'+i%10)), unit(t, "psi"), measure.Gauge)
+		if err != nil {
+			t.Fatal(err)
+		}
+		long.Series = append(long.Series, Sample{At: at, Value: value})
+	}
+	for name, expr := range map[string]string{
+		"slopes":    filled("ip.slope()/ip.slope()+", "0"),
+		"means":     filled("ip.mean()/ip.mean()+", "0"),
+		"at":        filled(`ip.at(quantity("9 d"))/scale+`, "0"),
+		"deviation": filled("deviation(ip,ip)/scale+", "0"),
+		"powers":    strings.Repeat("(", 30) + "1" + strings.Repeat("*(scale/ip.mean()))", 30),
+	} {
+		t.Run(name, func(t *testing.T) {
+			spec := series(t)
+			spec.Derived = nil
+			spec.Criteria = []Criterion{{ID: "x", Of: expr, Op: AtMost, High: Bound{Quantity: q(t, "1")}, Rule: Guarded}}
+			test, problems := Compile(spec)
+			if len(problems) > 0 {
+				t.Fatal(problems)
+			}
+			scale := q(t, "300 psi gauge")
+			before, start := allocated(), time.Now()
+			j, problems := test.Judge(Input{Day: on, Readings: []Reading{long, {Name: "scale", Quantity: &scale}}})
+			took, bytes := time.Since(start), allocated()-before
+			if took > mostJudgeTime || bytes > mostBytes {
+				t.Errorf("it took %v and %d KB to judge it", took, bytes>>10)
+			}
+			if len(problems) > 0 || j.Verdict == Pass {
+				t.Errorf("%v, %v", j, problems)
+			} else if testing.Verbose() {
+				t.Logf("%v, %d KB: %.200s", took, bytes>>10, j.Results[0].Sentence)
+			}
+		})
+	}
+}
+
+// FuzzExpression: whatever an expression says, it compiles or is refused, and what compiles judges or says why not, with every place in the text.
+func FuzzExpression(f *testing.F) {
+	for _, s := range []string{`creep / scale`, `ip.at(quantity("5 min")) - ip.first()`, `seal == "clean" && !nicked`, `-removed * 3 / 2`, `nicked ? rate : rate * 2`, `of_full_scale(off, scale)`, `1/0`, `abs(min(rise, swing))`,
+		`ip == master`, `quantity("1e9 s")`, `ip.slope() / ip.slope() > 3`} {
+		f.Add(s)
+	}
+	scale, three, yes := q(f, "300 psi gauge"), int64(3), true
+	in := Input{Day: on, Readings: []Reading{
+		sampled(f, "ip", "0 s", "135 psi gauge", "6 min", "141 psi gauge"), sampled(f, "master", "0 s", "135 psi gauge", "6 min", "140 psi gauge"),
+		{Name: "seal", Choice: "worn"}, {Name: "removed", Count: &three}, {Name: "nicked", Yes: &yes}, {Name: "scale", Quantity: &scale, Uncertain: &Uncertainty{Quantity: q(f, "1 psi difference")}},
+	}}
+	f.Fuzz(func(t *testing.T, expr string) {
+		spec := series(t)
+		spec.Criteria = []Criterion{
+			{ID: "a", Of: expr, Op: AtMost, High: Bound{Expression: expr}, Rule: Guarded},
+			{ID: "b", Of: expr, Op: Holds},
+			{ID: "c", When: expr, Of: "creep", Op: MoreThan, Low: Bound{Quantity: q(t, "5 psi difference")}, Rule: Simple},
+		}
+		_, problems := Compile(spec)
+		for _, p := range problems {
+			if p.Text == "" || len(p.Text) > 1600 || p.Line < 0 || p.Line > 1+strings.Count(expr, "\n") {
+				t.Errorf("%q: %+v", expr, p)
+			}
+		}
+		for i := range spec.Criteria {
+			one := series(t)
+			one.Criteria = spec.Criteria[i : i+1]
+			test, problems := Compile(one)
+			if len(problems) > 0 {
+				continue
+			}
+			j, problems := test.Judge(in)
+			if len(problems) > 0 || j.Results[0].Sentence == "" || len(j.Results[0].Sentence) > 4000 {
+				t.Errorf("%q: %+v, %v", expr, j, problems)
+			}
+			// What equals itself is at most itself.
+			if r := j.Results[0]; i == 0 && r.Verdict == Fail {
+				t.Errorf("%q is more than itself: %+v", expr, r)
+			}
+		}
+	})
+}
