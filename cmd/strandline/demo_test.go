@@ -71,12 +71,12 @@ func TestDemoSheetsAreInOrder(t *testing.T) {
 }
 
 // demoAt runs the demo at an instant and returns its report and what it told on the way.
-func demoAt(t *testing.T, data string, now time.Time) (report, told string) {
+func demoAt(t testing.TB, now time.Time, flags ...string) (report, told string) {
 	t.Helper()
 	var out, errw bytes.Buffer
 	a := &app{out: &out, err: &errw, env: map[string]string{}, clk: clock.NewFake(now), columns: 100}
 	root := newRootCmd(a)
-	root.SetArgs([]string{"demo", "--data", data})
+	root.SetArgs(append([]string{"demo"}, flags...))
 	cmd, err := root.ExecuteContextC(t.Context())
 	if cerr := a.close(); err == nil {
 		err = cerr
@@ -84,20 +84,20 @@ func demoAt(t *testing.T, data string, now time.Time) (report, told string) {
 	if code := a.report(cmd, err); code != exitOK {
 		t.Fatalf("exit code %d\n%s\n%s", code, out.String(), errw.String())
 	}
-	return strings.ReplaceAll(out.String(), data, "DATA"), errw.String()
+	return out.String(), errw.String()
 }
 
 // The report is the same for everyone, on every run, and whenever it is asked for: it is about a stated day.
 func TestDemo(t *testing.T) {
 	data := t.TempDir()
-	first, told := demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
-	golden(t, "demo.txt", first)
+	first, told := demoAt(t, demoBegin, "--data", data)
+	golden(t, "demo.txt", strings.ReplaceAll(first, data, "DATA"))
 	for _, want := range []string{"0 unchanged", "compliance has seen it all"} {
 		if !strings.Contains(told, want) {
 			t.Errorf("the first run did not tell %q:\n%s", want, told)
 		}
 	}
-	second, told := demoAt(t, data, time.Date(2027, 3, 1, 8, 0, 0, 0, time.UTC))
+	second, told := demoAt(t, time.Date(2027, 3, 1, 8, 0, 0, 0, time.UTC), "--data", data)
 	if second != first {
 		t.Errorf("the second run, months later, reports something else:\n%s", second)
 	}
@@ -108,9 +108,8 @@ func TestDemo(t *testing.T) {
 
 // Every unit of the demo that stands alone is under some rule: what no rule covers is never handed out.
 func TestDemoIsCoveredByRules(t *testing.T) {
-	data := t.TempDir()
-	demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
-	o := command(t, nil, "available", "--from", "2026-11-21T12:00:00Z", "--to", "2026-11-22T12:00:00Z", "--data", data, "--output", "json")
+	t.Parallel()
+	o := command(t, demoPlace(t).env(), "available", "--from", "2026-11-21T12:00:00Z", "--to", "2026-11-22T12:00:00Z", "--output", "json")
 	if o.code != exitOK || strings.Count(o.stdout, `"assetTag"`) < 150 {
 		t.Fatalf("exit code %d\n%s\n%s", o.code, o.err, o.stdout)
 	}
@@ -121,10 +120,10 @@ func TestDemoIsCoveredByRules(t *testing.T) {
 
 // The demo's fleet answers for the day of the report, for a day before it, and as known before anything of it was recorded.
 func TestDemoAtInstants(t *testing.T) {
-	data := t.TempDir()
-	demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
+	t.Parallel()
+	env := demoPlace(t).env()
 	due := func(flags ...string) string {
-		o := command(t, nil, append([]string{"due", "--data", data, "--limit", "0"}, flags...)...)
+		o := command(t, env, append([]string{"due", "--limit", "0"}, flags...)...)
 		if o.code != exitOK {
 			t.Fatalf("%v: exit code %d\n%s", flags, o.code, o.err)
 		}
@@ -149,12 +148,12 @@ func TestDemoAtInstants(t *testing.T) {
 // Every question about the demo's fleet and its rules is answered as of a day, by what is known and by what was known: all of it was recorded on the
 // 21st, so as known on the 20th there is nothing, and as known on the 22nd the answer is that of today.
 func TestDemoAtTwoTimes(t *testing.T) {
-	data := t.TempDir()
-	demoAt(t, data, time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC))
+	t.Parallel()
+	env := demoPlace(t).env("COLUMNS=200")
 	pack := filepath.Join(t.TempDir(), "house.yaml")
 	ask := func(code int, args ...string) string {
 		t.Helper()
-		o := command(t, []string{"COLUMNS=200"}, append(args, "--data", data)...)
+		o := command(t, env, args...)
 		if o.code != code {
 			t.Fatalf("%v: exit code %d, want %d\n%s", args, o.code, code, o.err)
 		}

@@ -69,7 +69,7 @@ func TestDevelopersCommands(t *testing.T) {
 				if args[0] != "strandline" {
 					t.Fatalf("line %d: %q is no command of Strandline", f.Line, line)
 				}
-				o := command(t, []string{"COLUMNS=120", "STRANDLINE_DATA=" + r.data}, args[1:]...)
+				o := command(t, r.env("COLUMNS=120"), args[1:]...)
 				if o.code != exitOK {
 					t.Fatalf("line %d: %sexit code %d\n%s%s", f.Line, line, o.code, o.stdout, o.err)
 				}
@@ -135,7 +135,7 @@ func TestDevelopersShipped(t *testing.T) {
 	do := func(args ...string) string {
 		t.Helper()
 		var out, talk bytes.Buffer
-		a := newApp(strings.NewReader(""), &out, &talk, []string{"COLUMNS=200", "STRANDLINE_DATA=" + r.data})
+		a := newApp(strings.NewReader(""), &out, &talk, r.env("COLUMNS=200"))
 		a.shipped = shelf
 		if code := a.run(t.Context(), args); code != exitOK {
 			t.Fatalf("%v: exit code %d: %s", args, code, talk.String())

@@ -12,7 +12,7 @@ import (
 func toldFleet(t *testing.T) []string {
 	t.Helper()
 	dir := t.TempDir()
-	env := []string{"COLUMNS=100", "STRANDLINE_NO_INPUT=true", "STRANDLINE_DATA=" + filepath.Join(dir, "data")}
+	env := newPlace(t).env("COLUMNS=100", "STRANDLINE_NO_INPUT=true")
 	aFleet(t, env)
 	sheetsIn(t, filepath.Join(dir, "sheets"),
 		"models.csv", "id,name,kind,maker\nstage-a,Stage A,first-stage,Invented\n",
@@ -27,6 +27,7 @@ func toldFleet(t *testing.T) []string {
 
 // TestExplain tells units as a table and as JSON, at an instant and as known at an instant.
 func TestExplain(t *testing.T) {
+	t.Parallel()
 	env := toldFleet(t)
 	golden(t, "explain/set.txt", must(t, env, "explain", "REG-1", "--as-of", "2026-02-02", "--uses"))
 	golden(t, "explain/overdue.txt", must(t, env, "explain", "REG-2", "--as-of", "2026-02-02 12:00"))

@@ -12,6 +12,7 @@ import (
 
 // TestForecast tells units as a table and as JSON, at an instant and as known at an instant.
 func TestForecast(t *testing.T) {
+	t.Parallel()
 	env := toldFleet(t)
 	var log strings.Builder
 	log.WriteString("asset_tag,date,time,dives,reference\n")

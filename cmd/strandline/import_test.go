@@ -37,15 +37,15 @@ type imported struct {
 	DryRun bool
 }
 
-// rig is an org in a data folder of its own; each command starts everything in this process, and stops it.
+// rig is an org in a place of its own.
 type rig struct {
-	t    *testing.T
-	data string
+	t *testing.T
+	place
 }
 
 func newRig(t *testing.T) *rig {
-	r := &rig{t, t.TempDir()}
-	if o := command(t, nil, "org", "create", "sheets", "--name", "Sheets", "--data", r.data); o.code != exitOK {
+	r := &rig{t, newPlace(t)}
+	if o := command(t, r.env(), "org", "create", "sheets", "--name", "Sheets"); o.code != exitOK {
 		t.Fatal(o)
 	}
 	return r
@@ -53,7 +53,7 @@ func newRig(t *testing.T) *rig {
 
 func (r *rig) run(want int, args ...string) outcome {
 	r.t.Helper()
-	o := command(r.t, nil, append(args, "--data", r.data)...)
+	o := command(r.t, r.env(), args...)
 	if o.code != want {
 		r.t.Fatalf("%v: exit code %d, want %d\n%s\n%s", args, o.code, want, o.stdout, o.err)
 	}

@@ -9,6 +9,9 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"strandline.example/strandline/internal/pgtest"
+	"strandline.example/strandline/internal/stack"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files in testdata")
@@ -20,7 +23,7 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asCommand) != "" {
 		main()
 	}
-	os.Exit(m.Run())
+	pgtest.Main(m, stack.Schemas()...)
 }
 
 // outcome is what a run did.

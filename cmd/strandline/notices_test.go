@@ -28,8 +28,8 @@ func (l *lines) Write(p []byte) (int, error) {
 	return n, err
 }
 
-// commandAt runs a command on a data folder at an instant, up to some lines of output if enough is not 0.
-func commandAt(t *testing.T, data string, now time.Time, enough int, args ...string) string {
+// commandAt runs a command in a place at an instant, up to some lines of output if enough is not 0.
+func commandAt(t *testing.T, p place, now time.Time, enough int, args ...string) string {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
@@ -37,7 +37,7 @@ func commandAt(t *testing.T, data string, now time.Time, enough int, args ...str
 	var errw bytes.Buffer
 	a := &app{out: out, err: &errw, env: map[string]string{}, clk: clock.NewFake(now), columns: 200}
 	root := newRootCmd(a)
-	root.SetArgs(append(args, "--data", data))
+	root.SetArgs(append(args, p.flags()...))
 	cmd, err := root.ExecuteContextC(ctx)
 	if cerr := a.close(); err == nil {
 		err = cerr
@@ -51,10 +51,9 @@ func commandAt(t *testing.T, data string, now time.Time, enough int, args ...str
 // TestNotices lets weeks pass over the demo's fleet with nobody looking. Each command is a process that serves itself: it has to bring
 // notices up to date before it answers.
 func TestNotices(t *testing.T) {
-	data := t.TempDir()
-	begin := time.Date(2026, 11, 21, 8, 0, 0, 0, time.UTC)
-	demoAt(t, data, begin)
-	if got := commandAt(t, data, begin.Add(2*time.Hour), 0, "notices", "--output", "json"); !strings.Contains(got, `"items": []`) {
+	t.Parallel()
+	p, begin := demoPlace(t), demoBegin
+	if got := commandAt(t, p, begin.Add(2*time.Hour), 0, "notices", "--output", "json"); !strings.Contains(got, `"items": []`) {
 		t.Fatalf("there are notices of a fleet that was just seen:\n%s", got)
 	}
 	later := begin.AddDate(0, 0, 40)
@@ -66,7 +65,7 @@ func TestNotices(t *testing.T) {
 			EffectiveDate struct{ Year, Month, Day int }
 		}
 	}
-	if err := json.Unmarshal([]byte(commandAt(t, data, later, 0, "notices", "--output", "json")), &list); err != nil {
+	if err := json.Unmarshal([]byte(commandAt(t, p, later, 0, "notices", "--output", "json")), &list); err != nil {
 		t.Fatal(err)
 	}
 	n := len(list.Items)
@@ -86,7 +85,7 @@ func TestNotices(t *testing.T) {
 	}
 	follow := func(after int) []string {
 		var got []string
-		for l := range strings.Lines(commandAt(t, data, later, n-after, "notices", "--follow", "--after", fmt.Sprint(after))) {
+		for l := range strings.Lines(commandAt(t, p, later, n-after, "notices", "--follow", "--after", fmt.Sprint(after))) {
 			got = append(got, strings.TrimSuffix(strings.TrimSuffix(l, "\n"), " *"))
 		}
 		return got
@@ -97,7 +96,7 @@ func TestNotices(t *testing.T) {
 	if got := follow(n - 3); !slices.Equal(got, want[n-3:]) {
 		t.Errorf("followed from the middle:\n%s", strings.Join(got, "\n"))
 	}
-	wants(t, commandAt(t, data, later, 0, "notices", "--limit", "1"), "number", "2026-", list.Items[0].Sentence[:20])
+	wants(t, commandAt(t, p, later, 0, "notices", "--limit", "1"), "number", "2026-", list.Items[0].Sentence[:20])
 	for shop, from := range perShop {
 		var days struct {
 			Items []struct {
@@ -105,7 +104,7 @@ func TestNotices(t *testing.T) {
 				Lines []string
 			}
 		}
-		if err := json.Unmarshal([]byte(commandAt(t, data, later, 0, "digest", shop, "--list", "--output", "json")), &days); err != nil {
+		if err := json.Unmarshal([]byte(commandAt(t, p, later, 0, "digest", shop, "--list", "--output", "json")), &days); err != nil {
 			t.Fatal(err)
 		}
 		if len(days.Items) < 39 || len(days.Items) > 41 {
@@ -128,7 +127,7 @@ func TestNotices(t *testing.T) {
 			if strings.HasPrefix(d.Lines[0], "Nothing") {
 				continue
 			}
-			text := commandAt(t, data, later, 0, "digest", shop, "--date", fmt.Sprintf("%04d-%02d-%02d", d.Date.Year, d.Date.Month, d.Date.Day))
+			text := commandAt(t, p, later, 0, "digest", shop, "--date", fmt.Sprintf("%04d-%02d-%02d", d.Date.Year, d.Date.Month, d.Date.Day))
 			wants(t, text, shop+", 2026-", "Since the digest before", "At the end of")
 			told += strings.Count(text, "  "+shop+"  ")
 		}
@@ -140,7 +139,7 @@ func TestNotices(t *testing.T) {
 	for _, bad := range [][]string{
 		{"notices", "--after", "-1"}, {"notices", "--follow", "--limit", "3"}, {"digest", "lagoon", "--date", "2026-06"}, {"digest", "lagoon", "--limit", "3"}, {"digest"},
 	} {
-		if got := command(t, nil, append(bad, "--data", data)...); got.code != exitUsage {
+		if got := command(t, p.env(), bad...); got.code != exitUsage {
 			t.Errorf("%v: exit code %d", bad, got.code)
 		}
 	}

@@ -164,7 +164,7 @@ func TestRulesShow(t *testing.T) {
 	t.Parallel()
 	r := newRig(t)
 	r.run(exitOK, "rules", "publish", "testdata/rules/everything.yaml")
-	o := command(t, []string{"COLUMNS=110"}, "rules", "show", "everything", "--data", r.data)
+	o := command(t, r.env("COLUMNS=110"), "rules", "show", "everything")
 	golden(t, "rules/show.txt", o.stdout)
 	wants(t, r.run(exitOK, "rules", "show", "everything", "--revision", "1").stdout, "revision 1 of", "36 months")
 

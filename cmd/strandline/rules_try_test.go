@@ -14,7 +14,7 @@ import (
 func triedFleet(t *testing.T, more ...string) []string {
 	t.Helper()
 	dir := t.TempDir()
-	env := []string{"COLUMNS=100", "STRANDLINE_NO_INPUT=true", "STRANDLINE_DATA=" + filepath.Join(dir, "data")}
+	env := newPlace(t).env("COLUMNS=100", "STRANDLINE_NO_INPUT=true")
 	aFleet(t, env)
 	must(t, env, "shop", "create", "cove", "--name", "Cove Shop", "--zone", "Europe/Lisbon", "--jurisdiction", "PT")
 	sheetsIn(t, filepath.Join(dir, "sheets"),

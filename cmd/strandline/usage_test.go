@@ -8,6 +8,7 @@ import (
 // TestUsageIsToldAsItWasLogged logs an estimate, a meter that began again at zero and a compressor's intake, by command and by
 // spreadsheet, corrects them, and reads what the ledger and the clocks tell of them.
 func TestUsageIsToldAsItWasLogged(t *testing.T) {
+	t.Parallel()
 	env := toldFleet(t)
 	wants(t, must(t, env, "log", "usage", "REG-1", "--dives", "6", "--estimated", "--at", "2024-07-01 10:00"), "6 dives (estimate)")
 	wants(t, must(t, env, "log", "usage", "REG-2", "--meter-dives", "990", "--at", "2024-03-01 10:00"), "meter shows 990 dives")

@@ -3,6 +3,7 @@ package pgtest
 import (
 	"context"
 	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -11,7 +12,7 @@ import (
 
 // Database is one test's own database.
 type Database struct {
-	dsn string
+	name, dsn string
 }
 
 // New clones the template. The clone is dropped when the test and its subtests have ended.
@@ -20,24 +21,66 @@ func New(t testing.TB) *Database {
 	if the == nil {
 		t.Fatal("pgtest.New needs pgtest.Main in the package's TestMain")
 	}
-	c := the
-	name := fmt.Sprintf("%s_%d", c.prefix, c.count.Add(1))
-	if err := c.exec(t.Context(), `create database `+name+` template `+c.template); err != nil {
-		t.Fatal(err)
-	}
+	return the.clone(t, the.template)
+}
+
+// clone makes a database for a test like another, to which nobody may be connected.
+func (c *cluster) clone(t testing.TB, template string) *Database {
+	t.Helper()
+	d := c.create(t, template)
 	t.Cleanup(func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(t.Context()), time.Minute)
 		defer cancel()
 		// With force, so that a connection the test left open is its own bug and not everybody's.
-		if err := c.exec(ctx, `drop database if exists `+name+` with (force)`); err != nil {
+		if err := c.exec(ctx, `drop database if exists `+d.name+` with (force)`); err != nil {
 			t.Error(err)
 		}
 	})
+	return d
+}
+
+func (c *cluster) create(t testing.TB, template string) *Database {
+	t.Helper()
+	name := fmt.Sprintf("%s_%d", c.prefix, c.count.Add(1))
+	if err := c.exec(t.Context(), `create database `+name+` template `+template); err != nil {
+		t.Fatal(err)
+	}
 	dsn, err := withDatabase(c.admin, name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &Database{dsn: dsn}
+	return &Database{name: name, dsn: dsn}
+}
+
+// Filled is a template with something in it that takes long to make: it is filled once for all tests of the binary.
+type Filled struct {
+	fill func(t testing.TB, d *Database)
+	once sync.Once
+	name string // "" if filling it failed
+}
+
+// Fill returns a template that fill fills when the first test asks for a clone. It must leave no connection open, and
+// fails with Fatal.
+func Fill(fill func(t testing.TB, d *Database)) *Filled { return &Filled{fill: fill} }
+
+// New clones the template. The clone is dropped when the test and its subtests have ended.
+func (f *Filled) New(t testing.TB) *Database {
+	t.Helper()
+	if the == nil {
+		t.Fatal("pgtest.Filled needs pgtest.Main in the package's TestMain")
+	}
+	f.once.Do(func() {
+		d := the.create(t, the.template)
+		the.mu.Lock()
+		the.kept = append(the.kept, d.name)
+		the.mu.Unlock()
+		f.fill(t, d)
+		f.name = d.name
+	})
+	if f.name == "" {
+		t.Fatal("what this test's database is cloned from could not be filled")
+	}
+	return the.clone(t, f.name)
 }
 
 // DSN returns the admin's connection string: what it does is not bound by row-level security.

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"syscall"
 	"testing"
@@ -30,6 +31,8 @@ type cluster struct {
 	prefix   string // of the names of all databases made here
 	count    atomic.Int64
 	made     bool // the template exists
+	mu       sync.Mutex
+	kept     []string // names of further templates, see [Filled]
 	stop     func() error
 }
 
@@ -145,7 +148,9 @@ func (c *cluster) end(ctx context.Context) error {
 	defer cancel()
 	var err error
 	if c.made && os.Getenv("STRANDLINE_DSN") != "" {
-		err = c.exec(ctx, `drop database if exists `+c.template+` with (force)`)
+		for _, name := range append(c.kept, c.template) {
+			err = errors.Join(err, c.exec(ctx, `drop database if exists `+name+` with (force)`))
+		}
 	}
 	return errors.Join(err, c.stop())
 }
