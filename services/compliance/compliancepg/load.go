@@ -72,17 +72,17 @@ func (f *facts) loadFittings(ctx context.Context, tx pgx.Tx, org tenant.Org, uni
 		union
 			select f.part_id from down as d cross join lateral (
 				select f.part_id from p_fittings as f where $3 and f.org_id = $1 and f.host_id = d.unit_id offset 0) as f
-		), up (unit_id) as (
-			select unit_id from down
+		), up (fitting_id, part_id, host_id, fitted, unfitted) as (
+			select f.* from down as d cross join lateral (
+				select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.part_id = d.unit_id offset 0) as f
 		union
-			select f.host_id from up as u cross join lateral (
-				select f.host_id from p_fittings as f where f.org_id = $1 and f.part_id = u.unit_id offset 0) as f
+			select f.* from up as u cross join lateral (
+				select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.part_id = u.host_id offset 0) as f
 		)
-		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from up as u cross join lateral (
-			select * from p_fittings as f where f.org_id = $1 and f.part_id = u.unit_id offset 0) as f
+		select * from up
 		union
-		select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from down as d cross join lateral (
-			select * from p_fittings as f where f.org_id = $1 and f.host_id = d.unit_id offset 0) as f`,
+		select f.* from down as d cross join lateral (
+			select f.fitting_id, f.part_id, f.host_id, f.fitted, f.unfitted from p_fittings as f where f.org_id = $1 and f.host_id = d.unit_id offset 0) as f`,
 		org.UUID, units, parts)
 	if err != nil {
 		return nil, pg.Err(err)
@@ -163,7 +163,7 @@ func (f *facts) loadUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []
 func readUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, ids []uuid.UUID) ([]compliance.Unit, error) {
 	rows, err := tx.Query(ctx, `select u.unit_id, u.tag, u.serial, u.own_size, u.attributes, u.manufactured_on, u.manufactured_month, u.commissioned_on,
 			u.commissioned_month, u.retired, u.placements, u.model
-		from `+keys("$2")+` join p_units as u on u.org_id = $1 and u.unit_id = k.unit_id`, org.UUID, ids)
+		from `+keys("$2")+` cross join lateral (select * from p_units as u where u.org_id = $1 and u.unit_id = k.unit_id offset 0) as u`, org.UUID, ids)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
