@@ -42,7 +42,7 @@ func (c *cluster) clone(t testing.TB, template string) *Database {
 func (c *cluster) create(t testing.TB, template string) *Database {
 	t.Helper()
 	name := fmt.Sprintf("%s_%d", c.prefix, c.count.Add(1))
-	if err := c.exec(t.Context(), `create database `+name+` template `+template); err != nil {
+	if err := c.exec(t.Context(), `create database `+name+` template `+template+c.strategy); err != nil {
 		t.Fatal(err)
 	}
 	dsn, err := withDatabase(c.admin, name)

@@ -13,7 +13,8 @@
 //
 // What takes long to make and many tests start from is made once, with [Fill].
 //
-// The server is a private one without fsync, unless STRANDLINE_DSN points at another: then databases with names of our
+// The server is a private one without fsync, in memory if there is room and TMPDIR does not say otherwise, unless
+// STRANDLINE_DSN points at another: then databases with names of our
 // own are made there and dropped. Roles belong to the cluster and stay. Without server binaries and without
 // STRANDLINE_DSN the tests fail and say what to do; nothing is skipped.
 package pgtest
