@@ -24,6 +24,8 @@ const (
 	exitDenied      = 5
 	exitUnavailable = 6
 	exitOverdue     = 10
+	exitFailed      = 11
+	exitUndecided   = 12
 )
 
 // exitError ends the run with a code of its own; without an error nothing is printed.

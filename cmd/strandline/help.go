@@ -165,6 +165,8 @@ var topics = []topic{
    5  denied: no token, a token that does not hold, or a role that may not do this
    6  unavailable: no answer in time, nothing listens, somebody else got in between; try again
   10  something is overdue (only 'due --exit-code', which then prints its list all the same)
+  11  a test fails (only 'judge', which prints the judgement all the same)
+  12  a test is inconclusive, which holds a unit as a fail does (likewise)
 
 What was printed to standard output before a failure is not complete: go by the exit code.`},
 	{name: "settings", short: "flags, environment variables and the configuration file", build: settingsTopic},

@@ -114,6 +114,7 @@ func (b *Board) routes(api http.Handler) http.Handler {
 	mux.HandleFunc("GET /problems/{reason}", oneReason)
 	mux.Handle("/v1/", api)
 	mux.Handle("/v1:evaluate", api)
+	mux.Handle("/v1:judge", api)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { b.noRoute(w, r, http.StatusNotFound) })
 	for _, path := range []string{"/openapi.json", "/healthz", "/readyz", "/problems", "/problems/{reason}"} {
 		mux.HandleFunc(path, func(w http.ResponseWriter, r *http.Request) {
@@ -166,6 +167,9 @@ func (b *Board) gateway(ctx context.Context) (http.Handler, error) {
 		},
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
 			return historypb.RegisterHistoryServiceHandlerClient(ctx, m, historypb.NewHistoryServiceClient(c))
+		},
+		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
+			return historypb.RegisterBenchServiceHandlerClient(ctx, m, historypb.NewBenchServiceClient(c))
 		},
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
 			return compliancepb.RegisterComplianceServiceHandlerClient(ctx, m, compliancepb.NewComplianceServiceClient(c))

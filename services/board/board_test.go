@@ -41,6 +41,7 @@ const unitName = "orgs/reef/units/0193b1c2-6f7e-7a10-8b3e-2f1d4c5b6a79"
 type fakes struct {
 	registrypb.UnimplementedRegistryServiceServer
 	historypb.UnimplementedHistoryServiceServer
+	historypb.UnimplementedBenchServiceServer
 	compliancepb.UnimplementedAvailabilityServiceServer
 
 	getUnit func(context.Context, *registrypb.GetUnitRequest) (*registrypb.GetUnitResponse, error)
@@ -83,6 +84,7 @@ func newRig(t *testing.T, change ...func(*board.Config)) *rig {
 	r.server = rpc.NewServer(rpc.ServerConfig{Verifier: auth.NewVerifier(key.Public()), Clock: clock.NewFake(now), Logger: slog.New(slog.DiscardHandler)})
 	registrypb.RegisterRegistryServiceServer(r.server, r.fakes)
 	historypb.RegisterHistoryServiceServer(r.server, r.fakes)
+	historypb.RegisterBenchServiceServer(r.server, r.fakes)
 	compliancepb.RegisterAvailabilityServiceServer(r.server, r.fakes)
 	r.server.SetServing(true)
 	conn, err := r.server.InProcess()

@@ -317,3 +317,11 @@ func (c *compiler) rule(field string, k *Criterion, of *expression, judged bool)
 		}
 	}
 }
+
+// Placed returns what is wrong, with the place in the text of the field where there is one.
+func (p Problem) Placed() string {
+	if p.Line > 0 {
+		return fmt.Sprintf("line %d, column %d: %s", p.Line, p.Column, p.Text)
+	}
+	return p.Text
+}

@@ -40,8 +40,8 @@ func (b *bench) guard(k *criterion, r *Result) (guard *measure.Quantity, why str
 }
 
 // uncertainty returns the expanded uncertainty of what a criterion judges: the one stated, or what the uncertainties of the readings behind it
-// come to. Each reading is moved by its own uncertainty, up and down, and the greatest effects are added. That is never less than the root of the
-// sum of squares of JCGM 100, clause 5.1, and holds for readings that depend on one another, such as two of one instrument.
+// come to. Each reading is moved by its own uncertainty, up and down, and the greatest effects are added. To first order that is never less than the root of
+// the sum of squares of JCGM 100, clause 5.1, and holds for readings that depend on one another, such as two of one instrument.
 func (b *bench) uncertainty(k *criterion, y measure.Quantity) (total measure.Quantity, cover *big.Rat, why string) {
 	if k.Uncertainty != nil {
 		return *k.Uncertainty, big.NewRat(2, 1), ""

@@ -138,7 +138,7 @@ func (c *taker) reading(field string, w *Wanted, r *Reading) {
 	case Value:
 		c.quantity(field+".quantity", w, r.Quantity)
 	case Series:
-		c.series(field+".series", w, r)
+		c.series(field+".series.samples", w, r)
 	case Choice:
 		if !slices.Contains(w.Choices, r.Choice) {
 			c.bad(field+".choice", r.Choice, "want one of %s", strings.Join(w.Choices, ", "))
@@ -182,12 +182,11 @@ func (c *taker) quantity(field string, w *Wanted, q *measure.Quantity) bool {
 		c.bad(field, q.String(), "the test asks for it as %s; %s", orPlain(w.Reference), remedy)
 		return false
 	}
-	turned, err := *q, error(nil)
+	turn := q.ToGauge
 	if w.Reference == measure.Absolute {
-		turned, err = q.ToAbsolute(*c.in.Ambient)
-	} else {
-		turned, err = q.ToGauge(*c.in.Ambient)
+		turn = q.ToAbsolute
 	}
+	turned, err := turn(*c.in.Ambient)
 	if err != nil {
 		c.bad(field, q.String(), "%v", err)
 		return false

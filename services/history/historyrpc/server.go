@@ -1,4 +1,4 @@
-// Package historyrpc speaks HistoryService and history's FeedService: it reads names and messages into package history's types,
+// Package historyrpc speaks HistoryService, BenchService and history's FeedService: it reads names and messages into package history's types,
 // calls one use case, and writes the answer. It asks the registry for package history.
 package historyrpc
 
@@ -40,9 +40,10 @@ type Config struct {
 
 const defaultMaxImport = 256 << 20
 
-// Server serves HistoryService and the feed.
+// Server serves HistoryService, BenchService and the feed.
 type Server struct {
 	historypb.UnimplementedHistoryServiceServer
+	historypb.UnimplementedBenchServiceServer
 	config Config
 	store  *historypg.Store
 	ledger *history.Ledger
@@ -68,8 +69,11 @@ func New(c Config) *Server {
 	return s
 }
 
-// Register registers HistoryService.
-func (s *Server) Register(r grpc.ServiceRegistrar) { historypb.RegisterHistoryServiceServer(r, s) }
+// Register registers HistoryService and BenchService.
+func (s *Server) Register(r grpc.ServiceRegistrar) {
+	historypb.RegisterHistoryServiceServer(r, s)
+	historypb.RegisterBenchServiceServer(r, s)
+}
 
 // RegisterFeed registers the feed, for internal callers.
 func (s *Server) RegisterFeed(r grpc.ServiceRegistrar) { feedpb.RegisterFeedServiceServer(r, s.feed) }
