@@ -12,6 +12,7 @@ import (
 
 	"strandline.example/strandline/internal/clock"
 	"strandline.example/strandline/services/compliance/packs"
+	"strandline.example/strandline/services/history/procedure"
 )
 
 // app is one run of the command: its streams, its settings, and the server it talks to once it needs one.
@@ -22,7 +23,8 @@ type app struct {
 	env map[string]string
 	clk clock.Clock
 
-	shipped packs.Library // the rule packs that come with Strandline
+	shipped    packs.Library     // the rule packs that come with Strandline
+	procedures procedure.Library // the procedures that come with it
 
 	set     settings
 	columns int // width of standard output; 0 when it is not a terminal, so that lines stay whole
@@ -39,7 +41,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer, 
 }
 
 func newApp(in io.Reader, out, errw io.Writer, environ []string) *app {
-	a := &app{in: in, out: out, err: errw, env: map[string]string{}, clk: clock.System{}, shipped: packs.Shipped}
+	a := &app{in: in, out: out, err: errw, env: map[string]string{}, clk: clock.System{}, shipped: packs.Shipped, procedures: procedure.Shipped}
 	for _, kv := range environ {
 		if k, v, ok := strings.Cut(kv, "="); ok {
 			a.env[k] = v

@@ -6,9 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/measure"
-	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	"strandline.example/strandline/services/history/bench/wire"
 )
@@ -42,11 +40,9 @@ fails, and 12 if one is inconclusive and none fails.`,
 				return err
 			}
 			tests, problems := wire.Read(raw)
-			if len(problems) > 0 {
-				for _, p := range problems {
-					a.printf("%s\n", p.At(label))
-				}
-				return errs.New(errs.Invalid, "INVALID_FIELD", fmt.Sprintf("%s in %s", plural(int64(len(problems)), "problem"), label))
+			if checked := (checkedFile{label, problems}); len(problems) > 0 {
+				a.printProblems([]checkedFile{checked})
+				return problemsFound("INVALID_FIELD", checked)
 			}
 			if a.json() {
 				items := make([]*historypb.JudgeResponse, len(tests))
@@ -113,8 +109,7 @@ func (a *app) printJudged(t wire.Judged) {
 	a.printf("\nCriteria\n")
 	c := newTable("verdict", "criterion", "~by")
 	for _, r := range j.GetResults() {
-		s := r.GetSource()
-		c.row(verdictWord(r.GetVerdict()), titleOr(r.GetTitle(), r.GetCriterion()), sourceLine(&compliancepb.Source{Document: s.GetDocument(), Section: s.GetSection(), Edition: s.GetEdition(), FromMemory: s.GetFromMemory()}))
+		c.row(verdictWord(r.GetVerdict()), titleOr(r.GetTitle(), r.GetCriterion()), sourceLine(r.GetSource()))
 	}
 	c.write(a.out, "  ", a.columns)
 	a.printf("\nHow it was judged\n")

@@ -23,34 +23,29 @@ line for each pack, with the rules whose figures are from memory.`,
   strandline rules check - < house.yaml`,
 		Args: atLeastOne,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			files := make([]packFile, len(args))
+			files, checked := make([]packFile, len(args)), make([]checkedFile, len(args))
 			for i, path := range args {
-				id := ""
-				if path == "-" {
-					id = "standard-input" // it is called something, and need not state a name
-				}
 				var err error
-				if files[i], err = a.readPacks(path, id); err != nil {
+				if files[i], err = a.readPacks(path, called(path)); err != nil {
 					return err
 				}
+				checked[i] = files[i].checkedFile
 			}
+			found := problemsFound("RULE_PACK_INVALID", checked...)
 			if a.json() {
-				if err := a.printChecked(files); err != nil {
+				if err := a.printChecked(files, checked); err != nil {
 					return err
 				}
-				return problemsFound(files...)
+				return found
+			}
+			if a.printProblems(checked); found != nil {
+				return found
 			}
 			t := newTable("id", "in force from", ">rules", "~title", "~from memory")
 			for _, f := range files {
-				for _, p := range f.problems {
-					a.printf("%s\n", p.At(f.label))
-				}
 				for _, d := range f.docs {
 					t.row(d.ID, showDate(d.Message.GetEffectiveDate()), fmt.Sprint(len(d.Message.GetRules())), d.Message.GetTitle(), strings.Join(fromMemory(d.Message), ", "))
 				}
-			}
-			if err := problemsFound(files...); err != nil {
-				return err
 			}
 			a.table(t, "")
 			return nil
@@ -77,7 +72,7 @@ func fromMemory(p *compliancepb.RulePack) (out []string) {
 }
 
 // printChecked prints the packs and problems of files for programs.
-func (a *app) printChecked(files []packFile) error {
+func (a *app) printChecked(files []packFile, checked []checkedFile) error {
 	type pack struct {
 		File          string   `json:"file"`
 		ID            string   `json:"id"`
@@ -86,24 +81,13 @@ func (a *app) printChecked(files []packFile) error {
 		Rules         int      `json:"rules"`
 		FromMemory    []string `json:"fromMemory"`
 	}
-	type problem struct {
-		File   string `json:"file"`
-		Line   int    `json:"line"`
-		Column int    `json:"column"`
-		Field  string `json:"field"`
-		Value  string `json:"value"`
-		Text   string `json:"text"`
-	}
 	out := struct {
-		Items    []pack    `json:"items"`
-		Problems []problem `json:"problems"`
-	}{[]pack{}, []problem{}}
+		Items    []pack        `json:"items"`
+		Problems []toldProblem `json:"problems"`
+	}{[]pack{}, toldProblems(checked)}
 	for _, f := range files {
 		for _, d := range f.docs {
 			out.Items = append(out.Items, pack{f.label, d.ID, d.Message.GetTitle(), showDate(d.Message.GetEffectiveDate()), len(d.Message.GetRules()), append([]string{}, fromMemory(d.Message)...)})
-		}
-		for _, p := range f.problems {
-			out.Problems = append(out.Problems, problem{f.label, p.Line, p.Column, p.Field, p.Value, p.Text})
 		}
 	}
 	return a.printValue(out)

@@ -75,7 +75,7 @@ func (a *app) packsOf(verb string, args []string, id string, shipped []string) (
 			return nil, usagef("%s:%d names the pack %s, and --id %s: leave one out", f.label, d.Line, d.ID, id)
 		}
 	}
-	return f.docs, problemsFound(f)
+	return f.docs, problemsFound("RULE_PACK_INVALID", f.checkedFile)
 }
 
 // ownPack refuses a pack that names another org.

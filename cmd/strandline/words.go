@@ -76,12 +76,20 @@ func yesNo(b bool) string {
 	return "no"
 }
 
-// sourceLine prints where a rule is from.
-func sourceLine(s *compliancepb.Source) string {
-	if s == nil {
+// cited is where something is from, in the words of any service.
+type cited interface {
+	GetDocument() string
+	GetSection() string
+	GetEdition() string
+	GetFromMemory() bool
+}
+
+// sourceLine prints where something is from; nothing if that is not said.
+func sourceLine(s cited) string {
+	line := s.GetDocument()
+	if line == "" {
 		return ""
 	}
-	line := s.GetDocument()
 	if s.GetSection() != "" {
 		line += ", " + s.GetSection()
 	}

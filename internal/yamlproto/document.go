@@ -106,6 +106,9 @@ func (d *Document) Broken(field string) bool {
 	return false
 }
 
+// AnyBroken says whether anything that the document states could not be decoded.
+func (d *Document) AnyBroken() bool { return len(d.failed) > 0 }
+
 // BrokenItem says whether anything in the item of a list that a field is within, the outermost, could not be decoded: what it says of itself
 // then may not be what is meant.
 func (d *Document) BrokenItem(field string) bool {

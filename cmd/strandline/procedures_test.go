@@ -1,0 +1,136 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"strandline.example/strandline/services/history/procedure"
+)
+
+// TestProceduresCheck: problems are lines of file, line and column, without any server; procedures are lines of a table.
+func TestProceduresCheck(t *testing.T) {
+	t.Parallel()
+	nothing := filepath.Join(t.TempDir(), "none")
+	env := []string{"STRANDLINE_DATA=" + nothing}
+	golden(t, "procedures/check.txt", must(t, env, "procedures", "check", "testdata/procedures/everything.yaml"))
+
+	const broken = "revision: 1\ntitle: Broken\nkinds: [bcd]\npurpose: a\nactivities: [a]\nqualification: a\ncautions: [Local code and the maker's manual win.]\nsteps: [{id: a, do: A., critical: maybe}]\n"
+	bad := write(t, "broken.yaml", broken)
+	const problem = `:8:35: steps[0].critical: want true or false (got "maybe")` + "\n"
+	o := command(t, env, "procedures", "check", bad, "testdata/procedures/everything.yaml")
+	if o.code != exitRejected || o.stdout != bad+problem {
+		t.Errorf("exit code %d, printed\n%swant\n%s", o.code, o.stdout, bad+problem)
+	}
+	wants(t, o.err, "1 problem in 1 file", "PROCEDURE_INVALID")
+	o = commandIn(t, broken, env, "procedures", "check", "-")
+	wants(t, o.stdout, "standard input"+problem)
+	wants(t, commandIn(t, strings.Replace(broken, "maybe", "true", 1), env, "procedures", "check", "-").stdout, "standard-input ")
+
+	o = command(t, env, "procedures", "check", bad, "testdata/procedures/everything.yaml", "--output", "json")
+	var out struct {
+		Items []struct {
+			ID         string
+			Revision   int
+			FromMemory []string
+		}
+		Problems []struct {
+			File, Field, Text, Value string
+			Line, Column             int
+		}
+	}
+	if err := json.Unmarshal([]byte(o.stdout), &out); err != nil || o.code != exitRejected {
+		t.Fatal(err, o)
+	}
+	if len(out.Items) != 2 || out.Items[1].ID != "everything" || out.Items[1].Revision != 2 || len(out.Items[1].FromMemory) != 2 ||
+		len(out.Problems) != 1 || out.Problems[0].File != bad || out.Problems[0].Line != 8 || out.Problems[0].Column != 35 || out.Problems[0].Value != "maybe" || out.Problems[0].Field != "steps[0].critical" {
+		t.Errorf("for programs: %+v", out)
+	}
+	for _, args := range [][]string{{"procedures", "check"}, {"procedures", "check", filepath.Join(nothing, "x.yaml")}} {
+		if o := command(t, env, args...); o.code != exitUsage {
+			t.Errorf("%v: exit code %d", args, o.code)
+		}
+	}
+	if _, err := os.Stat(nothing); !os.IsNotExist(err) {
+		t.Errorf("checking left something in the data folder: %v", err)
+	}
+}
+
+// TestProceduresCheckBad: every mistake in testdata/procedures/bad is told.
+func TestProceduresCheckBad(t *testing.T) {
+	t.Parallel()
+	checkBad(t, "procedures", 50)
+}
+
+// TestProceduresShipped: the shipped procedures are listed and shown without a server; as YAML each is its file, which has no problems.
+func TestProceduresShipped(t *testing.T) {
+	t.Parallel()
+	nothing := filepath.Join(t.TempDir(), "none")
+	env := []string{"STRANDLINE_DATA=" + nothing}
+	ids, err := procedure.Shipped.IDs()
+	if err != nil || len(ids) == 0 {
+		t.Fatal(ids, err)
+	}
+	list := must(t, env, "procedures", "list")
+	for _, id := range ids {
+		wants(t, list, "\n"+id+" ")
+		wants(t, must(t, env, "procedures", "show", id), id+"  revision 1 of ", "Cautions", "Local code and the maker's manual win", "passes if", "source")
+		wants(t, must(t, env, "procedures", "check", write(t, id+".yaml", must(t, env, "procedures", "show", id, "--yaml"))), "\n"+id+" ")
+	}
+	for args, want := range map[string]string{"show atlantis": ids[0], "show " + ids[0] + " --revision 7": "the last is 1"} {
+		if o := command(t, env, append([]string{"procedures"}, strings.Fields(args)...)...); o.code != exitNotFound || !strings.Contains(o.err, want) {
+			t.Errorf("%s: %+v", args, o)
+		}
+	}
+	if o := command(t, env, "procedures", "show", ids[0], "--yaml", "--revision", "1"); o.code != exitUsage {
+		t.Errorf("exit code %d", o.code)
+	}
+	var listed struct{ Items []struct{ Name string } }
+	if err := json.Unmarshal([]byte(must(t, env, "procedures", "list", "--output", "json")), &listed); err != nil || len(listed.Items) != len(ids) || listed.Items[0].Name != "procedures/"+ids[0] {
+		t.Errorf("for programs: %v, %+v", err, listed)
+	}
+	if _, err := os.Stat(nothing); !os.IsNotExist(err) {
+		t.Errorf("it left something in the data folder: %v", err)
+	}
+}
+
+// TestProceduresShow: everything that a procedure states is shown, for people and for programs.
+func TestProceduresShow(t *testing.T) {
+	t.Parallel()
+	raw, err := os.ReadFile("testdata/procedures/everything.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	show := func(args ...string) string {
+		t.Helper()
+		return shelved(t, procedure.Library{FS: withFile(t, procedure.Shipped, "everything.yaml", string(raw))}, append([]string{"procedures", "show", "everything"}, args...)...)
+	}
+	golden(t, "procedures/show.txt", show())
+	wants(t, show("--revision", "1"), "revision 1 of Everything", " 1 !  look")
+	var p struct {
+		Name     string
+		Revision int
+		Steps    []struct{ ID string }
+	}
+	if err := json.Unmarshal([]byte(show("--output", "json")), &p); err != nil || p.Name != "procedures/everything" || p.Revision != 2 || len(p.Steps) != 5 {
+		t.Errorf("for programs: %v, %+v", err, p)
+	}
+	if got := show("--yaml"); got != string(raw) {
+		t.Errorf("the file is not itself:\n%s", got)
+	}
+}
+
+// shelved runs a command of a program that comes with other procedures, and returns what it printed.
+func shelved(t *testing.T, shelf procedure.Library, args ...string) string {
+	t.Helper()
+	var out, talk bytes.Buffer
+	a := newApp(strings.NewReader(""), &out, &talk, []string{"COLUMNS=110", "STRANDLINE_DATA=" + filepath.Join(t.TempDir(), "none")})
+	a.procedures = shelf
+	if code := a.run(t.Context(), args); code != exitOK {
+		t.Fatalf("%v: exit code %d: %s", args, code, talk.String())
+	}
+	return out.String()
+}
