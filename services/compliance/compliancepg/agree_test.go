@@ -64,6 +64,7 @@ func (f *feeds) ids() []uuid.UUID {
 
 // TestStoredEqualsDerived compares the stored rows of every unit with what its entries come to now.
 func TestStoredEqualsDerived(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 50, 800)
 	settled := 0
@@ -116,6 +117,7 @@ var compared = []cmp.Option{
 
 // TestFleetAgrees compares the counts in sets with counting every unit's own answer.
 func TestFleetAgrees(t *testing.T) {
+	long(t)
 	t.Parallel()
 	seen := compliance.Counts{}
 	for _, entries := range []int{900, 90, 40} {
@@ -304,6 +306,7 @@ func line(r *compliance.DueRow) string {
 
 // TestSetsAgree compares the sets that availability is made from with those derived from the entries.
 func TestSetsAgree(t *testing.T) {
+	long(t)
 	t.Parallel()
 	for _, entries := range []int{700, 90, 40} {
 		w, f := builtFleet(t, 50, entries)

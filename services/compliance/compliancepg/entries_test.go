@@ -18,6 +18,7 @@ import (
 
 // TestEntriesReadAsTheyWere stores a random ledger and compares every entry, and every amendment's replacement, with what was stored.
 func TestEntriesReadAsTheyWere(t *testing.T) {
+	long(t)
 	t.Parallel()
 	f := randomFleet(seed(t), 25, 1200)
 	w := newWorld(t)

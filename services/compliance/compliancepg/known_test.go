@@ -110,6 +110,7 @@ func TestKnownListsAreThoseOfThatTime(t *testing.T) {
 
 // TestPackList compares the list with choosing from all revisions.
 func TestPackList(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w := newWorld(t)
 	first := house()

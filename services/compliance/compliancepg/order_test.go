@@ -14,6 +14,7 @@ import (
 // TestOrderDoesNotMatter applies one fleet's ledger in several orders, interleaved with the registry's feed in several
 // ways, and compares every row of the projection.
 func TestOrderDoesNotMatter(t *testing.T) {
+	long(t)
 	t.Parallel()
 	f := randomFleet(seed(t), 40, 600)
 	first := newWorld(t)

@@ -18,6 +18,7 @@ import (
 
 // TestHoldsThenAgree walks lists of the holds of an instant page by page and compares them with deriving every unit.
 func TestHoldsThenAgree(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 60, 900)
 	placed := 0
@@ -104,6 +105,7 @@ func holdLine(r *compliance.HoldRow) string {
 
 // TestWaiversThenAgree compares lists of the waivers of an instant with choosing from all of them.
 func TestWaiversThenAgree(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 30, 60)
 	w.waive(f, 120)

@@ -138,6 +138,7 @@ func (s side) sorted() side {
 // TestTryIsWhatHappens tries revisions of every sort on a random fleet, publishes each, and compares what was foretold with what the fleet
 // then says: standing by standing and day by day, at several instants, as known at several, and of one shop.
 func TestTryIsWhatHappens(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 60, 900)
 	base := house()[1]

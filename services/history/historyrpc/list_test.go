@@ -71,7 +71,11 @@ func TestList(t *testing.T) {
 		return (from == nil || !at.AsTime().Before(from.AsTime())) && (before == nil || at.AsTime().Before(before.AsTime()))
 	}
 	found := 0
-	for n := range 400 {
+	questions := 400
+	if testing.Short() {
+		questions = 40
+	}
+	for n := range questions {
 		req := &historypb.ListEntriesRequest{
 			Parent: append(units, "orgs/"+orgA+"/units/-", "orgs/"+orgA+"/units/-", "orgs/"+orgA+"/units/00000000-0000-0000-0000-000000000001")[rng.IntN(6)],
 			Kind:   historypb.EntryKind(max(0, rng.IntN(9)-3)),
@@ -107,7 +111,7 @@ func TestList(t *testing.T) {
 		}
 		found += len(got)
 	}
-	if found < 2000 {
+	if found < 5*questions {
 		t.Errorf("the queries found %d entries in all: they test little", found)
 	}
 }

@@ -309,6 +309,9 @@ func TestImportStreams(t *testing.T) {
 }
 
 func TestImportOfAFleetIsFast(t *testing.T) {
+	if testing.Short() {
+		t.Skip("7,500 records take some seconds")
+	}
 	c := newRig(t).found("reef")
 	const sets = 2500
 	var recs []*rec
