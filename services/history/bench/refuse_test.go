@@ -128,6 +128,34 @@ func TestJudgeRefuses(t *testing.T) {
 	}
 }
 
+// TestNeverBelowZero: less than nothing of a gas or an oil is an instrument that is off, and never within a limit.
+func TestNeverBelowZero(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		give    string
+		refused bool
+	}{
+		{"-1 ppm", true}, {"-0.5 mL/m3", true}, {"-0.1 mg/m3", true}, {"-1 g", true}, {"-1 µg/m3", true}, {"0 ppm", false}, {"-0 mg/m3", false},
+		{"-1 %", false}, {"-1", false}, {"-0.1 mL", false}, {"-1 mm", false}, {"-3 °C", false}, {"-1 N·m", false}, {"-1 L/min", false}, {"-2 mbar difference", false},
+	} {
+		v := q(t, tt.give)
+		one := v
+		if v.Dimension().IsPressure() {
+			one = q(t, "5 mbar difference")
+		}
+		limit, err := measure.New("5", one.Unit(), one.Reference())
+		if err != nil {
+			t.Fatal(err)
+		}
+		test := compiled(t, Spec{ID: "x", Title: "X", Readings: []Wanted{{Name: "x", Kind: Value, Unit: v.Unit(), Reference: v.Reference()}},
+			Criteria: []Criterion{{ID: "x", Of: "x", Op: AtMost, High: Bound{Quantity: limit}, Rule: Simple}}})
+		_, problems := test.Judge(Input{Day: on, Readings: []Reading{{Name: "x", Quantity: &v}}})
+		if refused := len(problems) > 0 && strings.Contains(problems[0].Text, "never less than none"); refused != tt.refused || !refused && len(problems) > 0 {
+			t.Errorf("%s: %v", tt.give, problems)
+		}
+	}
+}
+
 // TestAmbient: with the pressure around the bench an absolute reading answers for a gauge one, and what was given stays as it was.
 func TestAmbient(t *testing.T) {
 	t.Parallel()

@@ -160,6 +160,10 @@ func (c *taker) quantity(field string, w *Wanted, q *measure.Quantity) bool {
 		c.bad(field, q.String(), "it is in %s, which measures %s; want %s, such as in %s", q.Unit().Symbol(), q.Dimension(), w.Unit.Dimension(), w.Unit.Symbol())
 		return false
 	}
+	if q.Sign() < 0 && neverBelowZero(q) {
+		c.bad(field, q.String(), "there is never less than none of it; set the instrument to zero and read again")
+		return false
+	}
 	if q.Reference() == measure.Gauge {
 		if c.in.Ambient != nil {
 			if _, err := q.ToAbsolute(*c.in.Ambient); err != nil {
@@ -193,6 +197,17 @@ func (c *taker) quantity(field string, w *Wanted, q *measure.Quantity) bool {
 	}
 	*q = turned
 	return true
+}
+
+// neverBelowZero says whether a reading below zero can only be an instrument that is off: of masses, concentrations and fractions by volume. A volume or a
+// length may be read from a scale that begins below.
+func neverBelowZero(q *measure.Quantity) bool {
+	switch q.Unit().Symbol() {
+	case "ppm", "mL/m3":
+		return true
+	}
+	d := q.Dimension()
+	return d.Mass == 1 && d.Time == 0 && (d.Length == 0 || d.Length == -3)
 }
 
 func orPlain(r measure.Reference) string {
