@@ -39,14 +39,29 @@ func fileOf(t *testing.T, s doctest.Section, name string) string {
 
 // TestDevelopersCommands: in a folder with the section's files its commands succeed one after the other, and print what stands below them.
 func TestDevelopersCommands(t *testing.T) {
-	s := doctest.Read(t, developers, addingRules)
+	r := newRig(t)
+	ran, compared := runSection(t, r, doctest.Read(t, developers, addingRules))
+	for _, c := range []string{"rules check", "rules try", "rules publish", "evaluate question.yaml"} {
+		if !ran[c] {
+			t.Errorf("the section does not run %q", c)
+		}
+	}
+	if compared < 3 {
+		t.Errorf("%d answers were compared", compared)
+	}
+	wants(t, r.run(exitOK, "rules", "list").stdout, "\nlagoon ")
+}
+
+// runSection writes the files of a section into a folder, runs its commands there one after the other, and compares what they print with what stands below them. It
+// returns which commands ran, by their first two words, and how many answers were compared.
+func runSection(t *testing.T, r *rig, s doctest.Section) (ran map[string]bool, compared int) {
+	t.Helper()
 	root, err := filepath.Abs("../..")
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := newRig(t)
 	t.Chdir(t.TempDir())
-	compared, ran := 0, map[string]bool{}
+	ran = map[string]bool{}
 	var printed string
 	for i, f := range s.Fences {
 		switch f.Lang {
@@ -89,15 +104,7 @@ func TestDevelopersCommands(t *testing.T) {
 			t.Errorf("line %d: a block of %q that no test runs", f.Line, f.Lang)
 		}
 	}
-	for _, c := range []string{"rules check", "rules try", "rules publish", "evaluate question.yaml"} {
-		if !ran[c] {
-			t.Errorf("the section does not run %q", c)
-		}
-	}
-	if compared < 3 {
-		t.Errorf("%d answers were compared", compared)
-	}
-	wants(t, r.run(exitOK, "rules", "list").stdout, "\nlagoon ")
+	return ran, compared
 }
 
 // goCommand checks that `go test` with a package and perhaps -run finds tests there.
@@ -154,11 +161,26 @@ func TestDevelopersShipped(t *testing.T) {
 func TestDevelopersFields(t *testing.T) {
 	t.Parallel()
 	s := doctest.Read(t, developers, addingRules)
-	if len(s.Tables) != 2 || len(s.Tables[0]) < 10 {
+	if len(s.Tables) != 2 {
 		t.Fatalf("%d tables", len(s.Tables))
 	}
-	named := map[string]bool{"id": true, "title": true} // in the sentence above it
-	for _, row := range s.Tables[0][1:] {
+	known := map[string]bool{}
+	walk((&compliancepb.RulePack{}).ProtoReflect().Descriptor(), "", known)
+	walk((&compliancepb.Rule{}).ProtoReflect().Descriptor(), "", known)
+	fieldsIn(t, s.Tables[0], []string{"id", "title"}, known)
+}
+
+// fieldsIn checks that a table names every field that a file may state, in the first of its columns, and no other; some stand in the sentence above it.
+func fieldsIn(t *testing.T, table doctest.Table, above []string, known map[string]bool) {
+	t.Helper()
+	if len(table) < 10 {
+		t.Fatalf("%d rows", len(table))
+	}
+	named := map[string]bool{}
+	for _, f := range above {
+		named[f] = true
+	}
+	for _, row := range table[1:] {
 		for _, f := range doctest.Code(row[0]) {
 			if named[f] {
 				t.Errorf("%s is there twice", f)
@@ -166,11 +188,6 @@ func TestDevelopersFields(t *testing.T) {
 			named[f] = true
 		}
 	}
-	rule := (&compliancepb.Rule{}).ProtoReflect().Descriptor()
-	pack := (&compliancepb.RulePack{}).ProtoReflect().Descriptor()
-	known := map[string]bool{}
-	walk(pack, "", known)
-	walk(rule, "", known)
 	for f := range known {
 		leaf := !slices.ContainsFunc(keys(known), func(o string) bool { return strings.HasPrefix(o, f+".") })
 		group := slices.ContainsFunc(keys(named), func(o string) bool { return strings.HasPrefix(f, o+".") })

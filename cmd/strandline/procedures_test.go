@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 
+	"strandline.example/strandline/internal/doctest"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	"strandline.example/strandline/services/history/procedure"
 )
 
@@ -121,6 +123,35 @@ func TestProceduresShow(t *testing.T) {
 	if got := show("--yaml"); got != string(raw) {
 		t.Errorf("the file is not itself:\n%s", got)
 	}
+}
+
+// addingProcedures is the section of DEVELOPERS.md for authors of procedures, which is run here: its file, its commands and its table.
+const addingProcedures = "Adding a procedure"
+
+// TestProceduresDevelopers: the section's commands succeed, and print what stands below them; its procedure, put beside the shipped ones, is listed and shown as
+// they are, by the same code.
+func TestProceduresDevelopers(t *testing.T) {
+	s := doctest.Read(t, developers, addingProcedures)
+	file := fileOf(t, s, "lagoon-suit.yaml")
+	shelf := procedure.Library{FS: withFile(t, procedure.Shipped, "lagoon-suit.yaml", file)}
+	wants(t, shelved(t, shelf, "procedures", "list"), "\nlagoon-suit ", "\nsecond-stage-overhaul ")
+	wants(t, shelved(t, shelf, "procedures", "show", "lagoon-suit"), "Leak test of a dry suit at the lagoon", "0.125 turn", "drop is at most 2 mbar difference")
+	ran, compared := runSection(t, newRig(t), s)
+	if !ran["procedures check"] || compared < 1 {
+		t.Errorf("the section runs %v, and %d answers were compared", ran, compared)
+	}
+}
+
+// TestProceduresDevelopersFields: the section's table names every field that a procedure may state, and no other.
+func TestProceduresDevelopersFields(t *testing.T) {
+	t.Parallel()
+	s := doctest.Read(t, developers, addingProcedures)
+	if len(s.Tables) != 1 {
+		t.Fatalf("%d tables", len(s.Tables))
+	}
+	known := map[string]bool{}
+	walk((&historypb.Procedure{}).ProtoReflect().Descriptor(), "", known)
+	fieldsIn(t, s.Tables[0], []string{"revision", "title"}, known)
 }
 
 // shelved runs a command of a program that comes with other procedures, and returns what it printed.

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"math/big"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -48,7 +49,7 @@ func (j *job) event(by string, d Detail) *Event {
 // begin opens an order of a procedure for a unit of a kind.
 func begin(t testing.TB, p *procedure.Procedure, kind string) *job {
 	j := &job{t: t, p: p, at: morning}
-	j.event("ines", Detail{Opened: &Opened{Kind: kind, Procedure: p.ID, Revision: p.Revision, Purpose: p.Purpose, Shop: "cove", Intake: "salt, no damage"}})
+	j.event("ines", Detail{Opened: &Opened{Kind: kind, Model: strings.Join(p.Models, ""), Procedure: p.ID, Revision: p.Revision, Purpose: p.Purpose, Shop: "cove", Intake: "salt, no damage"}})
 	j.event("ines", Detail{TakenUp: &TakenUp{}})
 	return j
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/doctest"
 	"strandline.example/strandline/services/history/bench"
 	"strandline.example/strandline/services/history/procedure"
 )
@@ -24,24 +25,39 @@ func told(ps []Problem) string {
 	return out.String()
 }
 
-// TestShippedCanBeSigned: an order of every shipped procedure that is worked as it says can be signed, without a flag, and one of which nothing was done
-// cannot.
+// TestShippedCanBeSigned: an order of every shipped procedure, and of the one that DEVELOPERS.md writes out, that is worked as it says can be signed, without a flag;
+// one of which nothing was done cannot.
 func TestShippedCanBeSigned(t *testing.T) {
 	t.Parallel()
 	ids, err := procedure.Shipped.IDs()
 	if err != nil || len(ids) == 0 {
 		t.Fatal(err)
 	}
+	var all []*procedure.Procedure
 	for _, id := range ids {
-		p := shipped(t, id)
+		all = append(all, shipped(t, id))
+	}
+	for _, f := range doctest.Read(t, "../../../DEVELOPERS.md", "Adding a procedure").Fences {
+		if f.Lang == "yaml" {
+			docs, problems := procedure.Read(f.Name(), []byte(f.Text))
+			if len(problems) > 0 {
+				t.Fatal(problems)
+			}
+			all = append(all, &docs[0].Procedure)
+		}
+	}
+	if len(all) == len(ids) {
+		t.Error("the page has no procedure")
+	}
+	for _, p := range all {
 		for _, kind := range p.Kinds {
 			j := worked(t, p, kind)
 			if ps := j.ready(j.facts()); len(ps) > 0 {
-				t.Errorf("%s of a %s:\n%s", id, kind, told(ps))
+				t.Errorf("%s of a %s:\n%s", p.ID, kind, told(ps))
 			}
 			j = begin(t, p, kind)
 			if ps := Blocking(j.ready(j.facts())); len(ps) == 0 {
-				t.Errorf("%s of a %s can be signed with nothing done", id, kind)
+				t.Errorf("%s of a %s can be signed with nothing done", p.ID, kind)
 			}
 		}
 	}

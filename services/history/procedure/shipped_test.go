@@ -8,6 +8,8 @@ import (
 	"testing"
 	"unicode"
 	"unicode/utf8"
+
+	"strandline.example/strandline/internal/doctest"
 )
 
 // shipped returns every revision of every shipped procedure.
@@ -121,6 +123,28 @@ func faults(p *Procedure) (out []string) {
 		}
 	}
 	return out
+}
+
+// TestPageSaysWhereItIsFrom: the procedure that DEVELOPERS.md writes out would pass as a shipped one, but for being of one model.
+func TestPageSaysWhereItIsFrom(t *testing.T) {
+	t.Parallel()
+	fences := doctest.Read(t, "../../../DEVELOPERS.md", "Adding a procedure").Fences
+	i := slices.IndexFunc(fences, func(f doctest.Fence) bool { return f.Name() == "lagoon-suit.yaml" })
+	if i < 0 {
+		t.Fatal("the page has no procedure")
+	}
+	docs, ps := Read(fences[i].Name(), []byte(fences[i].Text))
+	if len(ps) > 0 {
+		t.Fatal(told(ps))
+	}
+	p := docs[0].Procedure
+	if len(p.Models) == 0 {
+		t.Error("it names no model")
+	}
+	p.Models = nil
+	for _, fault := range faults(&p) {
+		t.Error(fault)
+	}
 }
 
 // TestFaults: the guard finds what it is there to find.
