@@ -44,6 +44,14 @@ func buildBinary(t *testing.T) string {
 	return bin
 }
 
+// apart leaves a test of processes out with -short, which the tests with the race detector have: it would see nothing of them.
+func apart(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("what it tests are processes of their own, which take long to build and start")
+	}
+}
+
 func freePort(t *testing.T) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -101,10 +109,8 @@ func (p *process) kill() {
 // TestAcknowledgedEntriesSurviveKill is invariant 1: `strandline serve` is killed with kill -9 again and again while four writers
 // append; every entry that was answered OK is in the ledger exactly once, its receipt says the same afterwards, and the chain holds.
 func TestAcknowledgedEntriesSurviveKill(t *testing.T) {
-	kills := 12
-	if testing.Short() {
-		kills = 4
-	}
+	apart(t)
+	const kills = 12
 	bin, db := buildBinary(t), pgtest.New(t)
 	data := t.TempDir()
 	key, err := auth.LoadOrCreateKey(filepath.Join(data, "key.pem"))
@@ -253,6 +259,7 @@ func killPostmaster(t *testing.T, dir string) {
 
 // TestDatabaseKilled kills the PostgreSQL under running services; what was acknowledged is there, and the services go on by themselves.
 func TestDatabaseKilled(t *testing.T) {
+	apart(t)
 	bin := buildBinary(t)
 	if os.Getenv("STRANDLINE_DSN") != "" {
 		t.Skip("STRANDLINE_DSN names a PostgreSQL that is not this test's to kill")
