@@ -6,6 +6,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"strandline.example/strandline/internal/rpc"
 )
@@ -45,7 +46,7 @@ func (d *Document) Validate(m proto.Message) {
 		return
 	}
 	for _, v := range violations {
-		if d.Broken(v.Field) {
+		if d.Broken(v.Field) || d.brokenOneOf(m.ProtoReflect().Descriptor(), v.Field) {
 			continue
 		}
 		d.told[v.Field] = true
@@ -62,6 +63,29 @@ func (d *Document) Validate(m proto.Message) {
 		}
 		d.bad(d.near(v.Field), v.Field, v.Value, v.Description)
 	}
+}
+
+// brokenOneOf says whether a path is that of a choice between fields of which one was stated and could not be decoded.
+func (d *Document) brokenOneOf(m protoreflect.MessageDescriptor, field string) bool {
+	parent, name := "", field
+	if i := strings.LastIndex(field, "."); i >= 0 {
+		parent, name = field[:i], field[i+1:]
+		f := fieldAt(m, parent)
+		if f == nil || f.Message() == nil {
+			return false
+		}
+		m, parent = f.Message(), parent+"."
+	}
+	choice := m.Oneofs().ByName(protoreflect.Name(name))
+	if choice == nil {
+		return false
+	}
+	for i := range choice.Fields().Len() {
+		if d.Broken(parent + string(choice.Fields().Get(i).Name())) {
+			return true
+		}
+	}
+	return false
 }
 
 // Bad tells that a field is wrong, at its place. What was told of the field by Validate or Bad before, and what could not be decoded, is not
