@@ -18,9 +18,12 @@ import (
 
 	"strandline.example/strandline/internal/doctest"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	"strandline.example/strandline/services/compliance/compliancerpc"
 	"strandline.example/strandline/services/compliance/packs"
 	"strandline.example/strandline/services/compliance/predicate"
+	"strandline.example/strandline/services/history/bench"
+	"strandline.example/strandline/services/history/bench/wire"
 )
 
 // The section of DEVELOPERS.md for authors of rules is run here: its files, its commands and its tables. Its cases run in
@@ -272,4 +275,64 @@ func covers(t *testing.T, question, where string) bool {
 		t.Fatal(err)
 	}
 	return len(r.GetClocks()) > 0
+}
+
+// The section of DEVELOPERS.md for authors of tests: its file is judged as it says, its table has every function there is, and each example holds of what
+// the file's readings are.
+func TestDevelopersTests(t *testing.T) {
+	s := doctest.Read(t, developers, "Writing a test")
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	file := fileOf(t, s, "lock-up.yaml")
+	if err := os.WriteFile("lock-up.yaml", []byte(file), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	compared := 0
+	for i, f := range s.Fences {
+		switch {
+		case f.Lang == "sh" && strings.HasPrefix(f.Text, "go "):
+			goCommand(t, root, strings.Fields(f.Text))
+		case f.Lang == "sh":
+			o := command(t, []string{"COLUMNS=120"}, strings.Fields(f.Text)[1:]...)
+			if diff := cmp.Diff(s.Fences[i+1].Text, o.stdout); diff != "" || o.code != exitOK {
+				t.Errorf("line %d: exit code %d, %s\n(-page +printed):\n%s", f.Line, o.code, o.err, diff)
+			}
+			compared++
+		}
+	}
+	if compared != 1 {
+		t.Errorf("%d answers were compared", compared)
+	}
+	var named []string
+	for _, row := range s.Tables[0][1:] {
+		name, example := doctest.Code(row[0]), doctest.Code(row[len(row)-1])
+		if len(row) != 3 || len(name) != 1 || len(example) != 1 {
+			t.Fatalf("row %q", row)
+		}
+		named = append(named, name[0])
+		word, _, _ := strings.Cut(strings.TrimPrefix(name[0], "series."), "(")
+		if !regexp.MustCompile(`\b` + word + `\(`).MatchString(example[0]) {
+			t.Errorf("the example of %s does without it: %s", word, example[0])
+		}
+		for _, tt := range []struct {
+			of   string
+			want historypb.Verdict
+		}{{example[0], historypb.Verdict_VERDICT_PASS}, {"!(" + example[0] + ")", historypb.Verdict_VERDICT_FAIL}} {
+			tests, problems := wire.Read([]byte(file))
+			if len(problems) > 0 {
+				t.Fatal(problems)
+			}
+			req := tests[0].Message
+			req.Spec.Criteria = []*historypb.Criterion{{Id: "example", Of: tt.of, Comparison: historypb.Comparison_COMPARISON_HOLDS, Source: &historypb.Citation{Document: "invented"}}}
+			if got, err := wire.Judge(req); err != nil || got.GetJudgement().GetVerdict() != tt.want {
+				t.Errorf("%s: %v, %v, want %v", tt.of, got, err, tt.want)
+			}
+		}
+	}
+	if diff := cmp.Diff(bench.Functions(), named); diff != "" {
+		t.Errorf("functions in the table (-package +page):\n%s", diff)
+	}
 }

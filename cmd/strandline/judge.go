@@ -116,11 +116,22 @@ func (a *app) printJudged(t wire.Judged) {
 	for _, r := range j.GetResults() {
 		text := r.GetSentence()
 		if p := r.ConformanceProbability; p != nil && r.GetVerdict() != historypb.Verdict_VERDICT_NOT_APPLICABLE {
-			text += fmt.Sprintf(" By the uncertainty alone, the chance that it conforms is %.3g %%.", *p*100)
+			text += " By the uncertainty alone, the chance that it conforms is " + chanceWord(*p) + "."
 		}
 		a.paragraph(a.out, "  ", text)
 	}
 	a.printf("\n")
+}
+
+// chanceWord prints a chance, never as certainty.
+func chanceWord(p float64) string {
+	switch {
+	case p > 0.999:
+		return "above 99.9 %"
+	case p < 0.001:
+		return "below 0.1 %"
+	}
+	return fmt.Sprintf("%.3g %%", p*100)
 }
 
 func titleOr(title, name string) string {

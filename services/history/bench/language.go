@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"slices"
 	"strings"
 	"sync"
 
@@ -14,7 +15,9 @@ import (
 	"strandline.example/strandline/internal/measure"
 )
 
-// Functions are what an expression may call, beside CEL's + - * / comparisons && || ! and ?:.
+// Functions returns what an expression may call, beside CEL's + - * / comparisons && || ! and ?:.
+func Functions() []string { return slices.Clone(functions) }
+
 var functions = []string{
 	`quantity("5 psi difference")`, "abs(x)", "min(x, y)", "max(x, y)", "of_full_scale(deviation, full_scale)",
 	"series.first()", "series.last()", "series.min()", "series.max()", "series.mean()", "series.change()", "series.span()", "series.slope()",
