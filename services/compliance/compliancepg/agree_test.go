@@ -179,7 +179,7 @@ func TestDueListAgrees(t *testing.T) {
 					return err
 				}
 				var got []string
-				q.Limit = 1 + f.rng.IntN(7)
+				q.Limit = 1 + f.rng.IntN(20)
 				for more := true; more; {
 					var rows []compliance.DueRow
 					if rows, more, err = r.Due(ctx, q); err != nil {
