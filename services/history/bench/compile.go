@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"cel.dev/cel-go/cel"
 
@@ -88,6 +89,10 @@ func Compile(spec Spec) (*Test, []Problem) {
 		slices.SortFunc(c.problems, func(a, b Problem) int { return strings.Compare(a.Field, b.Field) })
 		return nil, c.problems
 	}
+	if n := together(&spec); n > MaxTogether {
+		c.bad("criteria", "", "the expressions of the test have %d characters together; want at most %d: derive what several of them compute, or make two tests of it", n, MaxTogether)
+		return nil, c.problems
+	}
 	for i := range spec.Readings {
 		w := &t.spec.Readings[i]
 		c.reading(fmt.Sprintf("readings[%d]", i), w)
@@ -123,6 +128,20 @@ func Compile(spec Spec) (*Test, []Problem) {
 		return nil, c.problems
 	}
 	return t, nil
+}
+
+// together returns how many characters all expressions have.
+func together(s *Spec) (n int) {
+	for i := range s.Derived {
+		n += utf8.RuneCountInString(s.Derived[i].Expression)
+	}
+	for i := range s.Criteria {
+		k := &s.Criteria[i]
+		for _, e := range []string{k.When, k.Of, k.Low.Expression, k.High.Expression} {
+			n += utf8.RuneCountInString(e)
+		}
+	}
+	return n
 }
 
 // name takes a name for a reading or a derived quantity.

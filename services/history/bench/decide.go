@@ -148,8 +148,12 @@ func (b *bench) distances(k *criterion, values map[string]any) (out []measure.Qu
 	return out, nil
 }
 
+// moveCost is what it costs to move a reading, beside computing with it.
+const moveCost = 20
+
 // moved returns the values with one reading moved, and everything derived from it anew; nil if it cannot be moved.
 func (b *bench) moved(k *criterion, name string, sample int, by measure.Quantity) map[string]any {
+	b.budget.left -= min(b.budget.left, moveCost)
 	values := maps.Clone(b.values)
 	switch v := values[name].(type) {
 	case quantityValue:

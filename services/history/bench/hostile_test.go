@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"math/big"
 	"runtime/metrics"
 	"strings"
 	"testing"
@@ -70,6 +71,32 @@ func TestHostile(t *testing.T) {
 	}
 }
 
+// TestTogether: as many and as long expressions as a Spec may have take their time within bounds, whether they are right or wrong; more are refused.
+func TestTogether(t *testing.T) {
+	for name, part := range map[string]string{
+		"sums": "scale/scale+", "slopes": "ip.slope()/ip.slope()+", "conditions": "(nicked?1:2)/1+", "calls": "abs(abs(abs(scale)))/scale+", "what differs": "scale+ip.span()+", "unknown": "zzz+",
+	} {
+		t.Run(name, func(t *testing.T) {
+			spec := series(t)
+			spec.Derived, spec.Criteria = nil, nil
+			for i := range MaxTogether / MaxLength {
+				spec.Criteria = append(spec.Criteria, Criterion{ID: "c" + string(rune('a'+i)), Of: filled(part, "0"), Op: AtMost, High: Bound{Quantity: q(t, "1")}, Rule: Simple})
+			}
+			before, start := allocated(), time.Now()
+			_, problems := Compile(spec)
+			if took, bytes := time.Since(start), allocated()-before; took > 2*mostCompileTime || bytes > mostBytes {
+				t.Errorf("it took %v and %d KB to compile it", took, bytes>>10)
+			} else if testing.Verbose() {
+				t.Logf("%v, %d KB, %d problems", took, bytes>>10, len(problems))
+			}
+			spec.Criteria[0].When = strings.Repeat(" ", MaxLength) + "nicked"
+			if _, problems := Compile(spec); len(problems) != 1 || !strings.Contains(problems[0].Text, "characters together; want at most 10000") {
+				t.Errorf("%v", problems)
+			}
+		})
+	}
+}
+
 // TestCostly: what is taken takes its time within bounds, on the longest series there may be.
 func TestCostly(t *testing.T) {
 	long := Reading{Name: "ip"}
@@ -112,6 +139,39 @@ func TestCostly(t *testing.T) {
 				t.Logf("%v, %d KB: %.200s", took, bytes>>10, j.Results[0].Sentence)
 			}
 		})
+	}
+}
+
+// TestManyUncertain: working out uncertainties from as many readings as there may be takes its time within bounds, and decides nothing where it is too much.
+func TestManyUncertain(t *testing.T) {
+	spec, in := Spec{ID: "x", Title: "X"}, Input{Day: on}
+	sum := "0"
+	for i := range MaxReadings {
+		name := "r" + strings.Repeat("i", i%10) + string(rune('a'+i/10))
+		spec.Readings = append(spec.Readings, Wanted{Name: name, Kind: Series, Unit: unit(t, "mL")})
+		r := Reading{Name: name, Uncertain: &Uncertainty{Quantity: q(t, "0.1 mL")}}
+		for s := range maxGuarded {
+			at, err := measure.Of(big.NewRat(int64(s), 1), unit(t, "s"), measure.None)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r.Series = append(r.Series, Sample{At: at, Value: q(t, "1.25 mL")})
+		}
+		in.Readings = append(in.Readings, r)
+		if len(sum) < 900 && i%2 == 0 {
+			sum += "+" + name + ".max()/" + name + ".mean()"
+		}
+	}
+	for i := range 10 {
+		spec.Criteria = append(spec.Criteria, Criterion{ID: "c" + string(rune('a'+i)), Of: sum, Op: AtMost, High: Bound{Quantity: q(t, "1000")}, Rule: Guarded})
+	}
+	test := compiled(t, spec)
+	start := time.Now()
+	j, problems := test.Judge(in)
+	if took := time.Since(start); took > mostJudgeTime || len(problems) > 0 || j.Verdict != Inconclusive {
+		t.Errorf("it took %v to judge it: %v, %v", took, j, problems)
+	} else {
+		t.Log(took, j.Results[0].Sentence)
 	}
 }
 

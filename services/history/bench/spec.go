@@ -20,9 +20,10 @@ const (
 	MaxReadings = 100
 	MaxDerived  = 60
 	MaxCriteria = 60
-	MaxSamples  = 1000 // of a series
-	MaxLength   = 1000 // characters of an expression
-	maxGuarded  = 100  // samples of a series from which an uncertainty is worked out
+	MaxSamples  = 1000   // of a series
+	MaxLength   = 1000   // characters of an expression
+	MaxTogether = 10_000 // characters of all expressions of a Spec
+	maxGuarded  = 100    // samples of a series from which an uncertainty is worked out
 )
 
 // Kind is what a reading is.

@@ -530,7 +530,8 @@ type DerivedQuantity struct {
 	// CEL (https://cel.dev) over the names of readings, and of what is derived before it: `permanent / total`. All arithmetic is exact. There are
 	// + - * / and comparisons; `quantity("5 min")` for what is written out; `abs`, `min`, `max`, `of_full_scale(deviation, full_scale)`; of a series
 	// `first()`, `last()`, `min()`, `max()`, `mean()`, `change()`, `span()`, `slope()`, `at(quantity("5 min"))`; of two series read at the same times their
-	// greatest `deviation(a, b)`. There are no loops, and what it may cost is bounded. What does not go together in dimension is refused.
+	// greatest `deviation(a, b)`. There are no loops, and what it may cost is bounded; all
+	// expressions of a test have at most 10,000 characters together. What does not go together in dimension is refused.
 	Expression string `protobuf:"bytes,3,opt,name=expression,proto3" json:"expression,omitempty"`
 	// In which it is given; empty for a number.
 	Unit string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
