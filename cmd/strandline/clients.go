@@ -33,6 +33,7 @@ type clients struct {
 	History      historypb.HistoryServiceClient
 	Compliance   compliancepb.ComplianceServiceClient
 	Availability compliancepb.AvailabilityServiceClient
+	Recalls      compliancepb.RecallServiceClient
 
 	Org tenant.Org // zero for the operator
 
@@ -113,6 +114,7 @@ func (a *app) as(b *backend, role string, org tenant.Org) (*clients, error) {
 		History:      historypb.NewHistoryServiceClient(conn),
 		Compliance:   compliancepb.NewComplianceServiceClient(conn),
 		Availability: compliancepb.NewAvailabilityServiceClient(conn),
+		Recalls:      compliancepb.NewRecallServiceClient(conn),
 		Org:          org,
 		backend:      b,
 	}, nil

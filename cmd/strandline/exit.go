@@ -140,6 +140,8 @@ func nextStep(f failure) string {
 		return "the answer would be older than what is recorded, so none is given; try again in a moment"
 	case "HOLD_NEEDS_PROOF":
 		return "record the work that proves the unit safe with 'strandline log service' or 'log test'; the hold then lifts by itself"
+	case "RECALL_UNITS_HELD":
+		return "'strandline recalls show ID --held' lists them"
 	case "RULE_NOT_WAIVABLE":
 		return "have the work done, or retire the unit where its life has ended; until then it stays out of service"
 	case "FITTED_ELSEWHERE", "FITTING_OVERLAP":

@@ -61,7 +61,7 @@ func TestReadme(t *testing.T) {
 	}
 	s := serveProcess(t, "--data", filepath.Join(dir, "data"), "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0") // the commands use it: it is the local server
 	compared, ran := 0, 0
-	for _, section := range []string{"Look around", "Rules, and why", "Readings, and verdicts", "Call it"} {
+	for _, section := range []string{"Look around", "Rules, and why", "Recalls", "Readings, and verdicts", "Call it"} {
 		var printed string
 		for _, f := range doctest.Read(t, readme, section).Fences {
 			switch f.Lang {

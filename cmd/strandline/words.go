@@ -40,6 +40,8 @@ func causeWord(c compliancepb.Hold_Cause) string {
 		return "missing history"
 	case compliancepb.Hold_CAUSE_CONDEMNED:
 		return "condemned"
+	case compliancepb.Hold_CAUSE_RECALL:
+		return "recall"
 	}
 	return "not known"
 }

@@ -120,6 +120,9 @@ func Rule(org tenant.Org, field, name string) (pack, rule string, err error) {
 	return pack, rule, err
 }
 
+// RecallName returns `orgs/{org}/recalls/{recall}`.
+func RecallName(org tenant.Org, recall string) string { return child(org, "recalls", recall) }
+
 // UnitName returns `orgs/{org}/units/{unit}`.
 func UnitName(org tenant.Org, unit uuid.UUID) string { return child(org, "units", unit.String()) }
 

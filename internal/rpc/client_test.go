@@ -55,7 +55,7 @@ func TestServiceConfigRepeatsReadsOnly(t *testing.T) {
 			have = append(have, n.Service+"/"+n.Method)
 		}
 	}
-	read := regexp.MustCompile(`^(Get|BatchGet|List|Read|Search|Summarize|Verify|Evaluate|Judge)`)
+	read := regexp.MustCompile(`^(Get|BatchGet|List|Read|Search|Summarize|Verify|Evaluate|Judge|Preview)`)
 	var want []string
 	protoregistry.GlobalFiles.RangeFiles(func(f protoreflect.FileDescriptor) bool {
 		for i := range f.Services().Len() {

@@ -177,6 +177,9 @@ func (b *Board) gateway(ctx context.Context) (http.Handler, error) {
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
 			return compliancepb.RegisterAvailabilityServiceHandlerClient(ctx, m, compliancepb.NewAvailabilityServiceClient(c))
 		},
+		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
+			return compliancepb.RegisterRecallServiceHandlerClient(ctx, m, compliancepb.NewRecallServiceClient(c))
+		},
 	} {
 		if err := register(ctx, mux, b.config.Conn); err != nil {
 			return nil, err

@@ -43,6 +43,19 @@ func Settled(in due.Input) time.Time {
 			see(w.Revoked)
 		}
 	}
+	for i := range in.Recalls {
+		for j := range in.Units {
+			if c := &in.Recalls[i]; in.Units[j].Unit == in.Unit && c.Covers(&in.Units[j]) {
+				see(c.Opened)
+				see(c.Withdrawn)
+			}
+		}
+	}
+	for i := range in.Releases {
+		if in.Releases[i].Unit == in.Unit {
+			see(in.Releases[i].Released)
+		}
+	}
 	for _, f := range in.Fittings {
 		see(f.From)
 		see(f.To)

@@ -34,7 +34,7 @@ func services(t *testing.T) (all []protoreflect.ServiceDescriptor) {
 		}
 		return true
 	})
-	if len(all) != 6 {
+	if len(all) != 7 {
 		t.Fatalf("found %d services", len(all))
 	}
 	return all

@@ -32,7 +32,7 @@ func instants(f *feeds) []time.Time {
 	return out
 }
 
-// builtFleet is a fleet with some holds that people placed, and some waivers.
+// builtFleet is a fleet with some holds that people placed, some waivers and some recalls.
 func builtFleet(t *testing.T, units, entries int) (*world, *feeds) {
 	f := randomFleet(seed(t), units, entries)
 	w := newWorld(t)
@@ -51,6 +51,7 @@ func builtFleet(t *testing.T, units, entries int) (*world, *feeds) {
 		}
 	}
 	w.waive(f, units)
+	w.recall(f, 4)
 	return w, f
 }
 

@@ -183,7 +183,7 @@ func (r *Reader) dueRange(ctx context.Context, q compliance.DueQuery, d days, ru
 	rows, err := r.tx.Query(ctx, `select `+clockFields+`, c.`+column+`, c.kind, c.shop, c.zone, u.tag, u.host_id
 		from clocks as c join p_units as u on u.org_id = $1 and u.unit_id = c.unit_id
 		where `+where+` and (u.settled is null or u.settled <= $2) and (`+at+`)
-			and not exists (select from holds_derived as h where h.org_id = $1 and h.unit_id = c.unit_id and h.cause = `+condemned+`)
+			and not exists (select from unit_holds as h where h.org_id = $1 and h.unit_id = c.unit_id and h.cause = `+condemned+`)
 		order by c.`+column+`, c.unit_id, c.pack, c.rule, c.revision limit $3`, args...)
 	if err != nil {
 		return nil, pg.Err(err)

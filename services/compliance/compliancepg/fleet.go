@@ -37,7 +37,7 @@ const countFleet = `with recursive day (shop, today) as (
 	group by c.unit_id
 ), hold (unit_id, blocking) as (
 	select unit_id, bool_or(blocks & 1 = 1) from (
-		select unit_id, case when cause = 5 and rule <> '' then 0 else blocks end as blocks from holds_derived
+		select unit_id, case when cause = 5 and rule <> '' then 0 else blocks end as blocks from unit_holds
 			where org_id = $1 and opened <= $2 and (lifted is null or lifted > $2)
 		union all
 		select unit_id, blocks from holds_manual where org_id = $1 and placed <= $2 and (lifted is null or lifted > $2)

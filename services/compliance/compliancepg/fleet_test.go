@@ -276,7 +276,7 @@ type world struct {
 func newWorld(t testing.TB) *world {
 	t.Helper()
 	d := pgtest.New(t)
-	return &world{t, d, compliancepg.NewStore(d.Open(t, compliancepg.Schema), decode)}
+	return &world{t, d, compliancepg.NewStore(d.Open(t, compliancepg.Schema), decode).Recalling(decodeRecall)}
 }
 
 // publish publishes revisions of packs, a week apart, the last the day before today.
@@ -316,7 +316,7 @@ func (w *world) apply(f *feeds) {
 }
 
 // projected are the tables of the projection.
-var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_histories", "p_amendments", "clocks", "holds_derived"}
+var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_histories", "p_amendments", "clocks", "unit_holds"}
 
 // rows returns every row of the projection as text, sorted. With arrival false a history is its entries, in whatever order they arrived.
 func (w *world) rows(arrival bool) []string {

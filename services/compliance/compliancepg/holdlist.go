@@ -59,7 +59,7 @@ func (r *Reader) holdsStored(ctx context.Context, q compliance.HoldQuery) (out [
 	const join = " join p_units as u on u.org_id = $1 and u.unit_id = h.unit_id where h.org_id = $1"
 	const more3 = " limit $3)"
 	derived := func(state string) string {
-		return "(select " + holdFields + " from holds_derived as h" + join + unit + units + after + state + " order by h.opened desc, h.unit_id desc, h.hold_id desc" + more3
+		return "(select " + holdFields + " from unit_holds as h" + join + unit + units + after + state + " order by h.opened desc, h.unit_id desc, h.hold_id desc" + more3
 	}
 	manual := func(state string) string {
 		return "(select " + manualFields + " from holds_manual as h" + join + unit + units + afterManual + state + ` order by h.placed desc, h.unit_id desc, h.hold_id::text collate "C" desc` + more3

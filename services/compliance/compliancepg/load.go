@@ -28,6 +28,8 @@ type facts struct {
 	holds     map[uuid.UUID][]due.ManualHold
 	waivers   map[uuid.UUID][]due.Waiver
 	packs     []due.Pack
+	recalls   []due.Recall
+	releases  map[uuid.UUID][]due.Release
 	known     time.Time   // what the registry said by then; zero for all
 	unknown   []uuid.UUID // asked for and not in the projection
 
@@ -60,7 +62,13 @@ func (s *Store) loadFacts(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 	if f.holds, err = readManualHolds(ctx, tx, org, ids); err != nil {
 		return nil, err
 	}
-	f.waivers, err = readWaivers(ctx, tx, org, ids)
+	if f.waivers, err = readWaivers(ctx, tx, org, ids); err != nil {
+		return nil, err
+	}
+	if f.recalls, err = s.readRecalls(ctx, tx, org); err != nil || len(f.recalls) == 0 {
+		return f, err
+	}
+	f.releases, err = readReleases(ctx, tx, org, ids)
 	return f, err
 }
 
@@ -229,7 +237,7 @@ func readModels(ctx context.Context, tx pgx.Tx, org tenant.Org, units []complian
 
 // input returns what the derivation of one unit depends on: itself, its hosts, and with parts its parts, their hosts, and so on.
 func (f *facts) input(unit uuid.UUID, parts bool) due.Input {
-	in := due.Input{Unit: unit, Packs: f.packs}
+	in := due.Input{Unit: unit, Packs: f.packs, Recalls: f.recalls}
 	if len(f.hosts[unit]) == 0 && len(f.parts[unit]) == 0 {
 		f.add(&in, unit)
 		return in
@@ -280,6 +288,7 @@ func (f *facts) add(in *due.Input, id uuid.UUID) {
 	}
 	in.Holds = append(in.Holds, f.holds[id]...)
 	in.Waivers = append(in.Waivers, f.waivers[id]...)
+	in.Releases = append(in.Releases, f.releases[id]...)
 }
 
 // readShops returns shops by id; all of the org's for nil. With a known that is not zero, as they were known then.

@@ -216,7 +216,7 @@ func (n *notifying) loadNews(ctx context.Context, ids []uuid.UUID) error {
 		return err
 	}
 	rows, err := n.tx.Query(ctx, `select u.unit_id, u.shop, s.time_zone, u.commissioned_on, u.commissioned_month,
-			u.retired is not null or exists (select from holds_derived as h where h.org_id = $1 and h.unit_id = u.unit_id and h.cause = `+condemned+`)
+			u.retired is not null or exists (select from unit_holds as h where h.org_id = $1 and h.unit_id = u.unit_id and h.cause = `+condemned+`)
 		from p_units as u join p_shops as s on s.org_id = $1 and s.shop = u.shop where u.org_id = $1 and u.unit_id = any ($2)`, n.org.UUID, ids)
 	if err != nil {
 		return pg.Err(err)

@@ -68,7 +68,7 @@ func TestOneDiveTouchesItsSetAlone(t *testing.T) {
 	t.Cleanup(func() { _ = conn.Close(t.Context()) })
 	versions := func() map[string]uuid.UUID {
 		out := map[string]uuid.UUID{}
-		for _, table := range []string{"p_units", "p_histories", "clocks", "holds_derived", "notice_units"} {
+		for _, table := range []string{"p_units", "p_histories", "clocks", "unit_holds", "notice_units"} {
 			rows, err := conn.Query(t.Context(), `select unit_id, '`+table+` ' || ctid::text || ' ' || xmin::text from compliance.`+table)
 			if err != nil {
 				t.Fatal(err)

@@ -17,7 +17,7 @@ import (
 type ReadPage func(ctx context.Context, source compliance.Source, after int64) ([]compliance.Change, error)
 
 // Rebuild throws away the org's projection and builds it again from the feeds, in one transaction: readers see the old
-// rows until the new ones are there, and appliers wait. Holds placed by people, waivers and rule packs stay. A feed that no longer
+// rows until the new ones are there, and appliers wait. Holds placed by people, waivers, recalls and rule packs stay. A feed that no longer
 // reaches what was applied before is refused, and everything stays as it was. It joins the transaction in ctx.
 func (s *Store) Rebuild(ctx context.Context, org tenant.Org, read ReadPage) (units int64, p compliance.Position, err error) {
 	err = s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
@@ -25,7 +25,7 @@ func (s *Store) Rebuild(ctx context.Context, org tenant.Org, read ReadPage) (uni
 		if err != nil {
 			return err
 		}
-		for _, table := range []string{"clocks", "holds_derived", "p_histories", "p_amendments", "p_fittings", "p_units", "p_models", "p_shops", "p_versions"} {
+		for _, table := range []string{"clocks", "unit_holds", "p_histories", "p_amendments", "p_fittings", "p_units", "p_models", "p_shops", "p_versions"} {
 			if _, err := tx.Exec(ctx, `delete from `+table+` where org_id = $1`, org.UUID); err != nil {
 				return pg.Err(err)
 			}

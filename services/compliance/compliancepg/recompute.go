@@ -99,7 +99,7 @@ func (r *derivedRows) replace(ctx context.Context, tx pgx.Tx, org tenant.Org) er
 				is distinct from (d.kind, d.size, d.shop, d.host_id, d.settled, d.last_fill)`,
 		org.UUID, r.units, r.kind, r.size, r.shop, r.host, r.settled, r.lastFill)
 	batch.Queue(`delete from clocks where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
-	batch.Queue(`delete from holds_derived where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
+	batch.Queue(`delete from unit_holds where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
 	batch.Queue(`insert into notice_units (org_id, unit_id, seen, marked) select $1, u.unit_id, $3, $3 from unnest($2::uuid[]) as u (unit_id) order by u.unit_id
 		on conflict (org_id, unit_id) do update set marked = greatest(notice_units.marked, excluded.marked)`, org.UUID, r.units, r.at)
 	r.clocks.queue(batch, org)

@@ -1,5 +1,5 @@
 // Package compliancepg stores what compliance keeps, in the schema `compliance`: the projection of registry and history, the
-// clocks and holds derived from it, and compliance's own primary data (rule packs, holds placed by people, waivers).
+// clocks and holds derived from it, and compliance's own primary data (rule packs, holds placed by people, waivers, recalls).
 //
 // A page of a feed, its cursor and the rows of every unit it touches are written in one transaction, which holds the locks
 // of both of the org's cursors: what two sources tell of one unit is never derived from half of it.
@@ -37,9 +37,10 @@ func sub(f fs.FS, dir string) fs.FS {
 
 // Store is compliance's store. It is safe for concurrent use.
 type Store struct {
-	db    *pg.DB
-	clock clock.Clock
-	packs packCache
+	db      *pg.DB
+	clock   clock.Clock
+	packs   packCache
+	recalls recallCache
 }
 
 // NewStore returns a store on a database. Packs are stored as the bytes they were published as; decode reads them.

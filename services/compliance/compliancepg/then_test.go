@@ -36,7 +36,11 @@ func TestHoldsThenAgree(t *testing.T) {
 		}
 	}
 	open, lifted := 0, 0
-	for _, at := range instants(f) {
+	at := instants(f)
+	for _, t := range f.signed[max(0, len(f.signed)-12):] { // a moment before a recall was opened or withdrawn, or a unit released
+		at = append(at, t.Add(-time.Microsecond))
+	}
+	for _, at := range at {
 		for _, q := range []compliance.HoldQuery{
 			{}, {Lifted: true}, {Shop: "shop1"}, {Known: at}, {Known: f.instant(), Lifted: true, Shop: "shop0"}, {Unit: f.units[f.rng.IntN(len(f.units))].ID, Lifted: true},
 			{Unit: f.units[f.rng.IntN(len(f.units))].ID, Known: f.instant()},
@@ -109,6 +113,7 @@ func TestWaiversThenAgree(t *testing.T) {
 	t.Parallel()
 	w, f := builtFleet(t, 30, 60)
 	w.waive(f, 120)
+	w.recall(f, 6)
 	var all []due.Waiver
 	w.read(func(ctx context.Context, r *compliancepg.Reader) (err error) {
 		all, _, err = r.WaiverList(ctx, compliance.WaiverQuery{Ended: true, At: today, Limit: 1000})

@@ -32,6 +32,9 @@ func (s *Server) refuseDerived(ctx context.Context, org tenant.Org, unit uuid.UU
 	if !h.Lifted.IsZero() && !h.Lifted.After(s.clock.Now()) {
 		return errs.New(errs.Precondition, "HOLD_LIFTED", "the hold was lifted by its proof", "hold", name)
 	}
+	if h.Cause == due.CauseRecall {
+		return errs.New(errs.Precondition, "HOLD_NEEDS_PROOF", "a recall holds the unit; its remedy lifts that, or the unit's release from the recall", "hold", name, "clearedBy", strings.Join(h.ClearedBy, ","))
+	}
 	proof := strings.Join(h.ClearedBy, " or ")
 	if proof == "" {
 		return errs.New(errs.Precondition, "HOLD_NEEDS_PROOF", "nobody lifts this hold by hand; a correction of the unit's entries or dates does", "hold", name, "clearedBy", "")

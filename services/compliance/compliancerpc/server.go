@@ -37,11 +37,12 @@ type Config struct {
 	Looked   func(org tenant.Org, t compliance.Told, err error) // called after each look of Run for what is to be told; for tests
 }
 
-// Server serves ComplianceService and AvailabilityService. Its reads answer from the projection as it stands, or wait for
+// Server serves ComplianceService, AvailabilityService and RecallService. Its reads answer from the projection as it stands, or wait for
 // what at_least asks; Run keeps the projection up with the feeds. Any number of servers may share one database.
 type Server struct {
 	compliancepb.UnimplementedComplianceServiceServer
 	compliancepb.UnimplementedAvailabilityServiceServer
+	compliancepb.UnimplementedRecallServiceServer
 
 	db       *pg.DB
 	clock    clock.Clock
@@ -57,7 +58,7 @@ type Server struct {
 // New returns a server. It reads nothing until it is asked or Run.
 func New(c Config) *Server {
 	s := &Server{
-		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack).Clocked(c.Clock),
+		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack).Recalling(decodeRecall).Clocked(c.Clock),
 		feeds: [2]feedReader{{compliance.Registry, c.Registry}, {compliance.History, c.History}},
 	}
 	if s.follow.Logger == nil {
@@ -71,10 +72,11 @@ func New(c Config) *Server {
 	return s
 }
 
-// Register registers both services.
+// Register registers the services.
 func (s *Server) Register(r grpc.ServiceRegistrar) {
 	compliancepb.RegisterComplianceServiceServer(r, s)
 	compliancepb.RegisterAvailabilityServiceServer(r, s)
+	compliancepb.RegisterRecallServiceServer(r, s)
 }
 
 // Run follows both feeds until ctx ends, and tells what has become due of the orgs they have, each time that one was pulled: when

@@ -84,9 +84,9 @@ func (s *Server) RevokeWaiver(ctx context.Context, req *compliancepb.RevokeWaive
 	if err != nil {
 		return nil, err
 	}
-	reason := strings.TrimSpace(req.GetReason())
-	if reason == "" {
-		return nil, errs.Field("reason", req.GetReason(), "must say why the waiver is revoked")
+	reason, err := said("reason", req.GetReason(), "must say why the waiver is revoked")
+	if err != nil {
+		return nil, err
 	}
 	now := s.clock.Now()
 	return idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_RevokeWaiver_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
@@ -99,6 +99,15 @@ func (s *Server) RevokeWaiver(ctx context.Context, req *compliancepb.RevokeWaive
 			}
 			return &compliancepb.RevokeWaiverResponse{Waiver: waiverPB(&w, orgNaming(org, nil)), Position: positionPB(p)}, nil
 		})
+}
+
+// said returns a text without the blanks around it, which must leave something.
+func said(field, text, want string) (string, error) {
+	trimmed := strings.TrimSpace(text)
+	if trimmed == "" {
+		return "", errs.Field(field, text, want)
+	}
+	return trimmed, nil
 }
 
 // waiverCursor is the last waiver of a page, and the instant the first page was made for.

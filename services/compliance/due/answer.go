@@ -102,6 +102,7 @@ const (
 	CauseCondition
 	CauseMissingHistory
 	CauseCondemned
+	CauseRecall
 )
 
 // Hold is a stated reason why a unit may not be used. One that was lifted stays, with its Lifted.
@@ -120,8 +121,8 @@ type Hold struct {
 	ClearedBy []string // activities any of which, passed strictly later, lifts it
 
 	Placer     string    // manual holds: who placed it
-	Lifter     string    // manual holds: who lifted it
-	LiftReason string    // manual holds: why
+	Lifter     string    // manual holds and recalls: who lifted it
+	LiftReason string    // manual holds and recalls: why
 	Proof      uuid.UUID // the entry that lifted it; zero if none did
 }
 

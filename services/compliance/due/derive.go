@@ -94,6 +94,7 @@ func (e *engine) derive(in *Input, at, known time.Time) Derived {
 	e.perform()
 	e.revisions = revisions(e.revisions[:0], in.Packs, known)
 	e.entryHolds(&d)
+	e.recalls(&d)
 	e.clocks(&d)
 	e.missing(&d)
 	sortHolds(d.Holds)

@@ -212,6 +212,11 @@ func (t *tape) input() due.Input {
 			ID: fmt.Sprintf("waiver-%d", i), Unit: unitID(unit()), Pack: t.one("a", "b"), Rule: fmt.Sprintf("rule-%d", t.n(4)), From: t.mark().First(), To: t.mark().First(), Granted: t.instant(),
 		})
 	}
+	for i := range t.n(3) {
+		c := due.Recall{ID: fmt.Sprintf("notice-%d", i), Title: "x", Blocks: due.Use(1 + t.n(3)), RemediedBy: t.deeds(), Opened: t.instant(), Withdrawn: t.instant()}
+		in.Recalls = append(in.Recalls, c)
+		in.Releases = append(in.Releases, due.Release{Recall: c.ID, Unit: unitID(unit()), Released: t.instant()})
+	}
 	return in
 }
 

@@ -306,4 +306,6 @@ type Input struct {
 	Packs     []Pack
 	Holds     []ManualHold
 	Waivers   []Waiver
+	Recalls   []Recall
+	Releases  []Release
 }

@@ -241,6 +241,9 @@ func shuffled(r *rand.Rand, in due.Input) due.Input {
 	r.Shuffle(len(in.Entries), func(i, j int) { in.Entries[i], in.Entries[j] = in.Entries[j], in.Entries[i] })
 	r.Shuffle(len(in.Fittings), func(i, j int) { in.Fittings[i], in.Fittings[j] = in.Fittings[j], in.Fittings[i] })
 	r.Shuffle(len(in.Packs), func(i, j int) { in.Packs[i], in.Packs[j] = in.Packs[j], in.Packs[i] })
+	in.Recalls, in.Releases = slices.Clone(in.Recalls), slices.Clone(in.Releases)
+	r.Shuffle(len(in.Recalls), func(i, j int) { in.Recalls[i], in.Recalls[j] = in.Recalls[j], in.Recalls[i] })
+	r.Shuffle(len(in.Releases), func(i, j int) { in.Releases[i], in.Releases[j] = in.Releases[j], in.Releases[i] })
 	r.Shuffle(len(in.Holds), func(i, j int) { in.Holds[i], in.Holds[j] = in.Holds[j], in.Holds[i] })
 	return packed(r, in)
 }
@@ -368,7 +371,21 @@ func TestAsKnown(t *testing.T) {
 		at, _ := question(r, w, unit)
 		known := at.Add(time.Duration(r.IntN(200*24)-100*24) * time.Hour)
 		then := in
-		then.Entries, then.Packs, then.Holds, then.Waivers = nil, nil, nil, nil
+		then.Entries, then.Packs, then.Holds, then.Waivers, then.Recalls, then.Releases = nil, nil, nil, nil, nil, nil
+		for _, c := range in.Recalls {
+			if c.Opened.After(known) {
+				continue
+			}
+			if c.Withdrawn.After(known) {
+				c.Withdrawn = time.Time{}
+			}
+			then.Recalls = append(then.Recalls, c)
+		}
+		for _, l := range in.Releases {
+			if !l.Released.After(known) {
+				then.Releases = append(then.Releases, l)
+			}
+		}
 		for _, v := range in.Waivers {
 			if v.Granted.After(known) {
 				continue

@@ -256,6 +256,7 @@ func (o *oracle) holds(u int, a *unitAnswer) {
 	if final != nil {
 		hold("condemned-"+entryID(final.id).String(), "CONDEMNED", "hf")
 	}
+	o.recalled(u, hold)
 	passedAfter := func(t *told, by ...string) bool {
 		for _, p := range o.told {
 			if p.unit == u && p.what == "work" && p.outcome == "pass" && p.occurred.After(t.occurred) {

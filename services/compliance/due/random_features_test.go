@@ -21,6 +21,7 @@ const (
 	storage
 	phaseIns
 	waivers
+	recalls
 	weights
 	estimates
 	rollovers

@@ -20,6 +20,7 @@ type world struct {
 	packs    []wPack
 	holds    []wHold
 	waivers  []wWaiver
+	recalls  []wRecall
 	with     features
 	calm     bool // little goes wrong, so that answers other than no come up
 }
@@ -185,6 +186,7 @@ func randomWorld(r *rand.Rand, size int, with features) *world {
 	}
 	w.packs = randomPacks(r, with, day, instant)
 	w.waivers = randomWaivers(r, w, day, instant)
+	w.recalls = randomRecalls(r, w, instant)
 	for i := range r.IntN(3) {
 		if w.calm && i == 0 {
 			break
@@ -392,6 +394,9 @@ func (w *world) input(unit int) due.Input {
 	}
 	for _, v := range w.waivers {
 		in.Waivers = append(in.Waivers, v.waiver())
+	}
+	for _, c := range w.recalls {
+		c.put(&in)
 	}
 	return in
 }

@@ -57,6 +57,8 @@ func (r *Reason) Clears(names Names) string {
 	switch {
 	case r.Hold != nil && r.Hold.Cause == CauseManual:
 		return "A person who may lift holds."
+	case r.Hold != nil && r.Hold.Cause == CauseRecall && len(r.Hold.ClearedBy) == 0:
+		return "The withdrawal of the recall, or the release of this unit from it: there is no remedy yet."
 	case r.Hold != nil && len(r.Hold.ClearedBy) > 0 && r.Hold.Cause != CauseMissingHistory:
 		return fmt.Sprintf("A pass of %s after %s.", list(r.Hold.ClearedBy, " or "), r.Hold.Opened.UTC().Format("2006-01-02 15:04 UTC"))
 	case r.Hold != nil && r.Clock == nil:

@@ -58,7 +58,7 @@ const (
 	Permission_PERMISSION_FEED_READ Permission = 13
 	// Verify the ledger's chain and read what was known on a given day.
 	Permission_PERMISSION_AUDIT_READ Permission = 14
-	// Grant and revoke waivers: sign for an exception to a rule.
+	// Grant and revoke waivers: sign for an exception to a rule. Open, close and withdraw recalls, and release units from them.
 	Permission_PERMISSION_COMPLIANCE_WAIVE Permission = 15
 )
 

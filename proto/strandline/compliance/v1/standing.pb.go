@@ -110,6 +110,8 @@ const (
 	Hold_CAUSE_MISSING_HISTORY Hold_Cause = 5
 	// Condemned. Final.
 	Hold_CAUSE_CONDEMNED Hold_Cause = 6
+	// A recall covers the unit.
+	Hold_CAUSE_RECALL Hold_Cause = 7
 )
 
 // Enum value maps for Hold_Cause.
@@ -122,6 +124,7 @@ var (
 		4: "CAUSE_CONDITION",
 		5: "CAUSE_MISSING_HISTORY",
 		6: "CAUSE_CONDEMNED",
+		7: "CAUSE_RECALL",
 	}
 	Hold_Cause_value = map[string]int32{
 		"CAUSE_UNSPECIFIED":     0,
@@ -131,6 +134,7 @@ var (
 		"CAUSE_CONDITION":       4,
 		"CAUSE_MISSING_HISTORY": 5,
 		"CAUSE_CONDEMNED":       6,
+		"CAUSE_RECALL":          7,
 	}
 )
 
@@ -772,7 +776,7 @@ type Hold struct {
 	Placer string `protobuf:"bytes,9,opt,name=placer,proto3" json:"placer,omitempty"`
 	// When it was lifted; unset while open.
 	LiftTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=lift_time,json=liftTime,proto3" json:"lift_time,omitempty"`
-	// Who lifted it, or the entry that proved it.
+	// Who lifted it, or the entry that proved it. A recall is lifted by its remedy, the unit's release, or its withdrawal.
 	Lifter string `protobuf:"bytes,11,opt,name=lifter,proto3" json:"lifter,omitempty"`
 	// Why it was lifted.
 	LiftReason    string `protobuf:"bytes,12,opt,name=lift_reason,json=liftReason,proto3" json:"lift_reason,omitempty"`
@@ -973,7 +977,7 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\rSTATE_OVERDUE\x10\x04\x12\x13\n" +
 	"\x0fSTATE_NO_ANCHOR\x10\x05B\r\n" +
 	"\v_dives_leftB\r\n" +
-	"\v_fills_left\"\xac\x05\n" +
+	"\v_fills_left\"\xbe\x05\n" +
 	"\x04Hold\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12?\n" +
 	"\x05cause\x18\x02 \x01(\x0e2$.strandline.compliance.v1.Hold.CauseB\x03\xe0A\x03R\x05cause\x12%\n" +
@@ -989,7 +993,7 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\bliftTime\x12\x1b\n" +
 	"\x06lifter\x18\v \x01(\tB\x03\xe0A\x03R\x06lifter\x12$\n" +
 	"\vlift_reason\x18\f \x01(\tB\x03\xe0A\x03R\n" +
-	"liftReason\"\x9f\x01\n" +
+	"liftReason\"\xb1\x01\n" +
 	"\x05Cause\x12\x15\n" +
 	"\x11CAUSE_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fCAUSE_MANUAL\x10\x01\x12\x10\n" +
@@ -997,7 +1001,8 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\x12CAUSE_INCONCLUSIVE\x10\x03\x12\x13\n" +
 	"\x0fCAUSE_CONDITION\x10\x04\x12\x19\n" +
 	"\x15CAUSE_MISSING_HISTORY\x10\x05\x12\x13\n" +
-	"\x0fCAUSE_CONDEMNED\x10\x06BKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
+	"\x0fCAUSE_CONDEMNED\x10\x06\x12\x10\n" +
+	"\fCAUSE_RECALL\x10\aBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
 
 var (
 	file_strandline_compliance_v1_standing_proto_rawDescOnce sync.Once

@@ -134,6 +134,16 @@ const (
 	Reason_REASON_RULE_NOT_WAIVABLE Reason = 74
 	// Error: the waiver is revoked already.
 	Reason_REASON_WAIVER_REVOKED Reason = 75
+	// Error: the recall contradicts itself, or covers everything.
+	Reason_REASON_RECALL_INVALID Reason = 80
+	// Error: the recall does not hold the unit, so there is nothing to release it from.
+	Reason_REASON_RECALL_UNIT_NOT_HELD Reason = 81
+	// Error: the recall does not let single units be released; its remedy lifts the hold.
+	Reason_REASON_RECALL_NOT_RELEASABLE Reason = 82
+	// Error: the recall was closed or withdrawn.
+	Reason_REASON_RECALL_ENDED Reason = 83
+	// Error: the recall still holds units of the fleet, so it cannot be closed.
+	Reason_REASON_RECALL_UNITS_HELD Reason = 84
 )
 
 // Enum value maps for Reason.
@@ -193,6 +203,11 @@ var (
 		73: "REASON_SCHEMA_BEHIND",
 		74: "REASON_RULE_NOT_WAIVABLE",
 		75: "REASON_WAIVER_REVOKED",
+		80: "REASON_RECALL_INVALID",
+		81: "REASON_RECALL_UNIT_NOT_HELD",
+		82: "REASON_RECALL_NOT_RELEASABLE",
+		83: "REASON_RECALL_ENDED",
+		84: "REASON_RECALL_UNITS_HELD",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":              0,
@@ -249,6 +264,11 @@ var (
 		"REASON_SCHEMA_BEHIND":            73,
 		"REASON_RULE_NOT_WAIVABLE":        74,
 		"REASON_WAIVER_REVOKED":           75,
+		"REASON_RECALL_INVALID":           80,
+		"REASON_RECALL_UNIT_NOT_HELD":     81,
+		"REASON_RECALL_NOT_RELEASABLE":    82,
+		"REASON_RECALL_ENDED":             83,
+		"REASON_RECALL_UNITS_HELD":        84,
 	}
 )
 
@@ -283,7 +303,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xb1\v\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xc6\f\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -340,7 +360,12 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x14REASON_UNIMPLEMENTED\x10H\x12\x18\n" +
 	"\x14REASON_SCHEMA_BEHIND\x10I\x12\x1c\n" +
 	"\x18REASON_RULE_NOT_WAIVABLE\x10J\x12\x19\n" +
-	"\x15REASON_WAIVER_REVOKED\x10KB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
+	"\x15REASON_WAIVER_REVOKED\x10K\x12\x19\n" +
+	"\x15REASON_RECALL_INVALID\x10P\x12\x1f\n" +
+	"\x1bREASON_RECALL_UNIT_NOT_HELD\x10Q\x12 \n" +
+	"\x1cREASON_RECALL_NOT_RELEASABLE\x10R\x12\x17\n" +
+	"\x13REASON_RECALL_ENDED\x10S\x12\x1c\n" +
+	"\x18REASON_RECALL_UNITS_HELD\x10TB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
 
 var (
 	file_strandline_type_v1_reason_proto_rawDescOnce sync.Once
