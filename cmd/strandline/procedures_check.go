@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -65,8 +66,13 @@ func procedureCells(id string, p *historypb.Procedure) []string {
 	return []string{id, fmt.Sprint(p.GetRevision()), fmt.Sprint(len(p.GetSteps())), fmt.Sprint(critical), fmt.Sprint(len(p.GetTests())), p.GetTitle()}
 }
 
-// rememberedIn returns the bounds and criteria whose figures were not compared with their documents, as step/bound and test/criterion.
+// rememberedIn returns what was not compared with its document: activities of stations, criteria as test/criterion, bounds as step/bound, and steps.
 func rememberedIn(p *historypb.Procedure) (out []string) {
+	for _, s := range p.GetStationActivities() {
+		if s.GetSource().GetFromMemory() {
+			out = append(out, strings.TrimSuffix(s.GetActivity()+" in "+strings.Join(s.GetJurisdictions(), " and "), " in "))
+		}
+	}
 	for _, t := range p.GetTests() {
 		for _, c := range t.GetSpec().GetCriteria() {
 			if c.GetSource().GetFromMemory() {
@@ -79,6 +85,9 @@ func rememberedIn(p *historypb.Procedure) (out []string) {
 			if b.GetSource().GetFromMemory() {
 				out = append(out, s.GetId()+"/"+b.GetId())
 			}
+		}
+		if slices.ContainsFunc(s.GetSources(), func(c *historypb.Citation) bool { return c.GetFromMemory() }) {
+			out = append(out, s.GetId())
 		}
 	}
 	return out

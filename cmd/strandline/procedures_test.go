@@ -47,7 +47,7 @@ func TestProceduresCheck(t *testing.T) {
 	if err := json.Unmarshal([]byte(o.stdout), &out); err != nil || o.code != exitRejected {
 		t.Fatal(err, o)
 	}
-	if len(out.Items) != 2 || out.Items[1].ID != "everything" || out.Items[1].Revision != 2 || len(out.Items[1].FromMemory) != 2 ||
+	if len(out.Items) != 2 || out.Items[1].ID != "everything" || out.Items[1].Revision != 2 || len(out.Items[1].FromMemory) != 3 ||
 		len(out.Problems) != 1 || out.Problems[0].File != bad || out.Problems[0].Line != 8 || out.Problems[0].Column != 35 || out.Problems[0].Value != "maybe" || out.Problems[0].Field != "steps[0].critical" {
 		t.Errorf("for programs: %+v", out)
 	}

@@ -202,6 +202,9 @@ func TestNothingAfterTheSignature(t *testing.T) {
 		signed++
 		e := anyEvent(12).Draw(t, "late")
 		e.ID, e.Occurred = idOf(9000), morning.Add(time.Hour)
+		if rapid.Bool().Draw(t, "withdrawing") { // also of work that counted when it was signed
+			e.Detail = Detail{Withdrawn: &Withdrawn{Event: rapid.SampledFrom(events).Draw(t, "withdrawn").ID}}
+		}
 		after := Fold(append(slices.Clone(events), e))
 		if e.Closed != nil {
 			after.State, after.Closing = before.State, nil
@@ -254,6 +257,21 @@ func TestStates(t *testing.T) {
 				t.Errorf("state %q, want %q", o.State, tt.want)
 			}
 		})
+	}
+}
+
+// TestSameInstant: of what is said to have happened at one instant the opening comes first, a check after what it checks, then the signature, and the closing last,
+// whatever the ids.
+func TestSameInstant(t *testing.T) {
+	t.Parallel()
+	details := []Detail{{Closed: &Closed{}}, {Signed: &Signed{Pass}}, {Checked: &StepChecked{"a"}}, {Step: &StepDone{Step: "a"}}, {Opened: &Opened{Procedure: "p"}}}
+	var events []Event
+	for i, d := range details {
+		events = append(events, Event{ID: idOf(uint64(i + 1)), Occurred: morning, By: []string{"ines", "bo"}[i%2], Detail: d})
+	}
+	events[2].By = "kai"
+	if o := Fold(events); o.State != ClosedOff || o.Signature == nil || o.Steps["a"].Checked != "kai" || len(o.Strays) > 0 {
+		t.Errorf("%+v", o)
 	}
 }
 

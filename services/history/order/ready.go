@@ -17,7 +17,7 @@ type Facts struct {
 	Signer         string // id of the technician
 	Qualifications []Qualification
 	At             time.Time      // when it is signed
-	Zone           *time.Location // of the shop: days are its days
+	Zone           *time.Location // of the shop: days are its days; UTC if nil
 	Jurisdiction   string         // of the shop; empty if not known, which is taken for the strictest
 	Outcome        Outcome
 	Lots           map[string]Lot // those that exist, by id
@@ -95,6 +95,9 @@ func Blocking(ps []Problem) []Problem {
 // parts, tests and people. Without a problem that is not a flag it can be signed. To sign that the unit failed or is condemned, the work need not be finished, but
 // something must speak against the unit.
 func Ready(o *Order, p *procedure.Procedure, f Facts) []Problem {
+	if f.Zone == nil {
+		f.Zone = time.UTC
+	}
 	r := readiness{o: o, p: p, f: f}
 	if !r.open() {
 		return r.problems

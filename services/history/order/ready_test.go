@@ -207,6 +207,7 @@ func TestReady(t *testing.T) {
 			f.Qualifications[0].From = civil.Day(civil.New(2026, 3, 10))
 			f.Qualifications[0].Through = civil.Mark{}
 		}, []string{"QUALIFICATION_NOT_BEGUN"}},
+		{"one that begins today", func(_ *job, f *Facts) { f.Qualifications[0].From = f.Qualifications[0].Through }, nil},
 		{"one for another kind", func(_ *job, f *Facts) { f.Qualifications[0].Kind = "first-stage" }, []string{"QUALIFICATION_MISSING  : ines is not qualified for overhaul of a second-stage"}},
 		{"one for this kind beside it", func(_ *job, f *Facts) {
 			f.Qualifications = append([]Qualification{{Activity: "overhaul", Kind: "first-stage"}, {Activity: "inspection"}}, Qualification{Activity: "overhaul", Kind: "second-stage"})
@@ -216,6 +217,8 @@ func TestReady(t *testing.T) {
 		{"the day is the shop's", func(_ *job, f *Facts) { // 11:00 UTC on the 9th is the 10th at a shop 14 hours east
 			f.At, f.Zone = morning.Add(3*time.Hour), time.FixedZone("+14", 14*3600)
 		}, []string{"QUALIFICATION_LAPSED"}},
+
+		{"nobody says where the shop is", func(_ *job, f *Facts) { f.Zone = nil }, nil},
 
 		// The order itself.
 		{"another revision", func(j *job, _ *Facts) { j.events[0].Opened.Revision = 2 }, []string{"ORDER_OTHER_PROCEDURE"}},
@@ -262,6 +265,40 @@ func TestReady(t *testing.T) {
 		})
 	}
 }
+
+// TestStationWork: what only an approved station may do needs its name, the number of its approval and its verdict, where that is so. That a shop's log is no
+// requalification says 49 CFR 180.205(b).
+func TestStationWork(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		name, procedure, jurisdiction string
+		spoil                         func(j *job, f *Facts)
+		want                          string // how the problem begins; empty for none
+	}{
+		{"with its papers", "cylinder-hydrostatic-record", "US", func(*job, *Facts) {}, ""},
+		{"without", "cylinder-hydrostatic-record", "US", func(j *job, _ *Facts) { j.drop(isStation) }, "STATION_MISSING  : only an approved station may perform hydrostatic-test here (49 CFR 180.205)"},
+		{"wherever that is", "cylinder-hydrostatic-record", "", func(j *job, _ *Facts) { j.drop(isStation) }, "STATION_MISSING"},
+		{"without a number", "cylinder-hydrostatic-record", "US", func(j *job, _ *Facts) { j.find(isStation).Station.Approval = "" }, "STATION_MISSING"},
+		{"without a name", "cylinder-hydrostatic-record", "US", func(j *job, _ *Facts) { j.find(isStation).Station.Provider = "" }, "STATION_MISSING"},
+		{"of something else", "cylinder-hydrostatic-record", "US", func(j *job, _ *Facts) { j.find(isStation).Station.Activity = "overhaul" }, "STATION_MISSING"},
+		{"it did not pass", "cylinder-hydrostatic-record", "US", func(j *job, _ *Facts) { j.find(isStation).Station.Passed = false }, "STATION_FAILED"},
+		{"it did not pass, and that is what is signed", "cylinder-hydrostatic-record", "US", func(j *job, f *Facts) { j.find(isStation).Station.Passed = false; f.Outcome = Condemned }, ""},
+		{"a look that a shop may do", "cylinder-visual-inspection", "US", func(j *job, _ *Facts) { j.drop(isStation) }, ""},
+		{"a look that it may not somewhere, told once", "cylinder-visual-inspection", "", func(j *job, _ *Facts) { j.drop(isStation) }, "STATION_MISSING"},
+		{"a look that it may not", "cylinder-visual-inspection", "AU-QLD", func(j *job, _ *Facts) { j.drop(isStation) }, "STATION_MISSING"},
+	} {
+		p := shipped(t, tt.procedure)
+		j := worked(t, p, p.Kinds[0])
+		f := j.facts()
+		f.Jurisdiction = tt.jurisdiction
+		tt.spoil(j, &f)
+		if got := told(j.ready(f)); !strings.HasPrefix(got, tt.want) || (got == "") != (tt.want == "") || strings.Count(got, "\n") > 1 {
+			t.Errorf("%s: told\n%swant\n%s", tt.name, got, tt.want)
+		}
+	}
+}
+
+func isStation(e *Event) bool { return e.Station != nil }
 
 // again does the steps from one up to another anew, or to the end, with their tests, without touching parts and with nobody to check.
 func (j *job) again(from, to string) {

@@ -44,7 +44,12 @@ func (r *readiness) tests() {
 
 // stations tells of activities that only an approved station may perform here, and of which no station's work is recorded.
 func (r *readiness) stations() {
+	seen := map[string]bool{}
 	for _, s := range r.p.StationWork(r.f.Jurisdiction) {
+		if seen[s.Activity] { // several sources may say so
+			continue
+		}
+		seen[s.Activity] = true
 		w, told := r.o.Stations[s.Activity]
 		switch at := (Problem{Value: s.Activity}); {
 		case !told || w.Provider == "" || w.Approval == "":

@@ -135,6 +135,8 @@ func TestReadProblems(t *testing.T) {
 
 		// Steps.
 		{"nothing is critical", replace("    critical: true\n", ""), []string{"24:1 steps: no step for this kind is critical"}},
+		{"nothing is critical for one of the kinds", replace("kinds: [cylinder-valve]", "kinds: [cylinder-valve, bcd]", "    critical: true\n", "", "    do: Close it.\n", "    do: Close it.\n  - {id: gauge, do: Look., kinds: [bcd], critical: true}\n  - id: after\n    do: Go on.\n"),
+			[]string{`24:1 steps: no step for this kind is critical, so an order could be signed with nothing done: state critical for those without which the work is not done (got "cylinder-valve")`}},
 		{"critical in a case", replace("    critical: true\n", "    critical: true\n    when: it leaks\n"), []string{`27:15 steps[0].removes[0]: what is removed is not fitted`, "36:11 steps[0].when: a critical step is done always", "39:12 steps[1].fits[0]: that is more"}},
 		{"a step that cannot be read", replace("    critical: true\n", "    critical: yes\n"), []string{"35:15 steps[0].critical: want true or false"}},
 

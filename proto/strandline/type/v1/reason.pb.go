@@ -134,6 +134,8 @@ const (
 	Reason_REASON_RULE_NOT_WAIVABLE Reason = 74
 	// Error: the waiver is revoked already.
 	Reason_REASON_WAIVER_REVOKED Reason = 75
+	// Error: the procedure contradicts itself.
+	Reason_REASON_PROCEDURE_INVALID Reason = 76
 	// Error: the recall contradicts itself, or covers everything.
 	Reason_REASON_RECALL_INVALID Reason = 80
 	// Error: the recall does not hold the unit, so there is nothing to release it from.
@@ -203,6 +205,7 @@ var (
 		73: "REASON_SCHEMA_BEHIND",
 		74: "REASON_RULE_NOT_WAIVABLE",
 		75: "REASON_WAIVER_REVOKED",
+		76: "REASON_PROCEDURE_INVALID",
 		80: "REASON_RECALL_INVALID",
 		81: "REASON_RECALL_UNIT_NOT_HELD",
 		82: "REASON_RECALL_NOT_RELEASABLE",
@@ -264,6 +267,7 @@ var (
 		"REASON_SCHEMA_BEHIND":            73,
 		"REASON_RULE_NOT_WAIVABLE":        74,
 		"REASON_WAIVER_REVOKED":           75,
+		"REASON_PROCEDURE_INVALID":        76,
 		"REASON_RECALL_INVALID":           80,
 		"REASON_RECALL_UNIT_NOT_HELD":     81,
 		"REASON_RECALL_NOT_RELEASABLE":    82,
@@ -303,7 +307,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xc6\f\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xe4\f\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -360,7 +364,8 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x14REASON_UNIMPLEMENTED\x10H\x12\x18\n" +
 	"\x14REASON_SCHEMA_BEHIND\x10I\x12\x1c\n" +
 	"\x18REASON_RULE_NOT_WAIVABLE\x10J\x12\x19\n" +
-	"\x15REASON_WAIVER_REVOKED\x10K\x12\x19\n" +
+	"\x15REASON_WAIVER_REVOKED\x10K\x12\x1c\n" +
+	"\x18REASON_PROCEDURE_INVALID\x10L\x12\x19\n" +
 	"\x15REASON_RECALL_INVALID\x10P\x12\x1f\n" +
 	"\x1bREASON_RECALL_UNIT_NOT_HELD\x10Q\x12 \n" +
 	"\x1cREASON_RECALL_NOT_RELEASABLE\x10R\x12\x17\n" +
