@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -98,11 +97,23 @@ func TestOneCallMakesLinkedSpans(t *testing.T) {
 	if _, err := client.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
 		t.Fatal(err)
 	}
-	isServers := func(s tracetest.SpanStub) bool { return s.SpanKind == trace.SpanKindServer }
-	got := spans.GetSpans()
-	for end := time.Now().Add(10 * time.Second); !slices.ContainsFunc(got, isServers) && time.Now().Before(end); got = spans.GetSpans() {
-		time.Sleep(time.Millisecond) // the server's span ends after its answer has gone
+	// ended returns the spans once so many of the server's are among them: one ends after its answer has gone.
+	ended := func(servers int) (got tracetest.SpanStubs) {
+		for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
+			n := 0
+			got = spans.GetSpans()
+			for _, s := range got {
+				if s.SpanKind == trace.SpanKindServer {
+					n++
+				}
+			}
+			if n >= servers {
+				break
+			}
+		}
+		return got
 	}
+	got := ended(1)
 	byID := map[trace.SpanID]tracetest.SpanStub{}
 	traces := map[trace.TraceID]bool{}
 	for _, s := range got {
@@ -152,7 +163,7 @@ func TestOneCallMakesLinkedSpans(t *testing.T) {
 	if _, err = client.GetOrg(t.Context(), &registrypb.GetOrgRequest{Name: "orgs/reef"}); status.Code(err) != codes.Internal {
 		t.Errorf("bad statement: %v", err)
 	}
-	before := len(spans.GetSpans())
+	before := len(ended(3))
 	if _, err := healthpb.NewHealthClient(conn).Check(t.Context(), &healthpb.HealthCheckRequest{}); err != nil {
 		t.Error(err)
 	}
