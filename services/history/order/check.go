@@ -147,8 +147,8 @@ func (c *checker) moved(m *Moved) {
 	switch {
 	case m.Move == Fitted && m.Lot == "":
 		c.bad("moved.lot", "", "want the lot that they are from")
-	case m.Move != Fitted && m.Lot != "":
-		c.bad("moved.lot", m.Lot, "only parts that are fitted new are from a lot: leave it out")
+	case m.Move != Fitted && m.Move != Removed && m.Lot != "":
+		c.bad("moved.lot", m.Lot, "a lot is named where a part of it goes in or comes out: leave it out")
 	}
 }
 

@@ -103,7 +103,7 @@ type Moved struct {
 	Part  string
 	Move  Move
 	Count int
-	Lot   string // id of the lot they are from; only with Fitted
+	Lot   string // id of the lot they are from: with Fitted; and with Removed, where they were fitted in this order and come out again
 }
 
 // Tested says that a test was made in a step. What was read stands in the ledger; here is what it came to. Made again, the last time counts.

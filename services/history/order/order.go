@@ -76,8 +76,15 @@ type Doing struct {
 // Tally counts a part over the whole order.
 type Tally struct {
 	Removed, Absent, Discarded, Fitted, Refitted int
-	Lots                                         map[string]time.Time // by lot that was fitted: when last
-	Unnamed                                      int                  // fitted and not said from which lot
+	Lots                                         map[string]FromLot // by lot
+	Unnamed                                      int                // fitted and not said from which lot
+}
+
+// FromLot is what was fitted from a lot.
+type FromLot struct {
+	Last     time.Time // when last
+	Fitted   int
+	TakenOut int // of those, came out again
 }
 
 // TrialOf names a test in a step.
@@ -283,6 +290,9 @@ func (o *Order) move(e *Event) {
 	case Removed:
 		t.Removed += m.Count
 		add(&d.Removed)
+		if m.Lot != "" {
+			t.lot(m.Lot, func(l *FromLot) { l.TakenOut += m.Count })
+		}
 	case Absent:
 		t.Absent += m.Count
 		add(&d.Removed)
@@ -297,14 +307,21 @@ func (o *Order) move(e *Event) {
 		if m.Lot == "" {
 			t.Unnamed += m.Count
 		} else {
-			if t.Lots == nil {
-				t.Lots = map[string]time.Time{}
-			}
-			t.Lots[m.Lot] = e.Occurred
+			t.lot(m.Lot, func(l *FromLot) { l.Fitted, l.Last = l.Fitted+m.Count, e.Occurred })
 		}
 	}
 	o.Parts[m.Part] = t
 	if m.Step != "" && (d.Removed != nil || d.Installed != nil) {
 		o.Steps[m.Step] = d
 	}
+}
+
+// lot changes what is told of a lot.
+func (t *Tally) lot(id string, change func(*FromLot)) {
+	if t.Lots == nil {
+		t.Lots = map[string]FromLot{}
+	}
+	l := t.Lots[id]
+	change(&l)
+	t.Lots[id] = l
 }

@@ -60,24 +60,29 @@ func (r *readiness) inSteps() {
 	}
 }
 
-// lots tells of new parts without a lot, or from one that they cannot be from.
+// lots tells of new parts without a lot, or from one that they cannot be from. A lot of which all came out again is of no account.
 func (r *readiness) lots(part *procedure.Part, t Tally) {
 	if t.Unnamed > 0 {
 		r.add(Problem{Reason: LotMissing, Part: part.ID, Value: fmt.Sprint(t.Unnamed)}, "%s: %d fitted and not said from which lot: name it", part.ID, t.Unnamed)
 	}
 	for _, id := range slices.Sorted(maps.Keys(t.Lots)) {
+		from := t.Lots[id]
 		lot, known := r.f.Lots[id]
-		day := civil.In(t.Lots[id], r.f.Zone)
+		day := civil.In(from.Last, r.f.Zone)
 		switch at := (Problem{Part: part.ID, Value: id}); {
+		case from.TakenOut > from.Fitted:
+			at.Reason = PartsDoNotAddUp
+			r.add(at, "%s: %d from the lot %s came out again, and %d were fitted: account for every one", part.ID, from.TakenOut, id, from.Fitted)
+		case from.TakenOut == from.Fitted: // none of it is in the unit
 		case !known:
 			at.Reason = LotUnknown
-			r.add(at, "%s: there is no lot %s: register it, or name another", part.ID, id)
+			r.add(at, "%s: there is no lot %s: register it, or take the part out, naming the lot, and fit one from another", part.ID, id)
 		case lot.Part != "" && lot.Part != part.ID:
 			at.Reason = LotOfOtherPart
 			r.add(at, "%s: the lot %s is of %s: name the lot that it is from", part.ID, id, lot.Part)
 		case !lot.Expires.IsZero() && day > lot.Expires.Last():
 			at.Reason = LotExpired
-			r.add(at, "%s: the shelf life of the lot %s ended with %s, and it was fitted on %s: fit one from another lot", part.ID, id, lot.Expires.Last(), day)
+			r.add(at, "%s: the shelf life of the lot %s ended with %s, and it was fitted on %s: take it out, naming the lot, and fit one from another", part.ID, id, lot.Expires.Last(), day)
 		}
 	}
 }

@@ -196,6 +196,31 @@ func TestReady(t *testing.T) {
 		{"a lot of something else", func(j *job, _ *Facts) { j.moved("seat", Fitted).Lot = "lot-diaphragm" }, []string{"LOT_OF_OTHER_PART seat"}},
 		{"a lot past its shelf life", func(_ *job, f *Facts) { f.Lots["lot-seat"] = Lot{Part: "seat", Expires: civil.Month(2026, 2)} },
 			[]string{"LOT_EXPIRED seat : seat: the shelf life of the lot lot-seat ended with 2026-02-28, and it was fitted on 2026-03-09"}},
+		{"a lot past its shelf life, taken out again", func(j *job, f *Facts) {
+			f.Lots["old"] = Lot{Part: "seat", Expires: civil.Month(2026, 2)}
+			j.moved("seat", Fitted).Lot = "old"
+			j.move("seat-in", "seat", Removed, 1).Moved.Lot = "old"
+			j.move("", "seat", Discarded, 1)
+			j.move("seat-in", "seat", Fitted, 1)
+			f.At = j.at
+		}, nil},
+		{"another taken out than was fitted", func(j *job, f *Facts) {
+			j.move("seat-in", "seat", Removed, 1).Moved.Lot = "old"
+			j.move("", "seat", Discarded, 1)
+			j.move("seat-in", "seat", Fitted, 1)
+			f.At = j.at
+		}, []string{"PARTS_DO_NOT_ADD_UP seat : seat: 1 from the lot old came out again, and 0 were fitted"}},
+		{"a lot past its shelf life, and one of two taken out", func(j *job, f *Facts) {
+			f.Lots["old"] = Lot{Part: "seat", Expires: civil.Month(2026, 2)}
+			m := j.moved("seat", Fitted)
+			m.Lot, m.Count = "old", 2
+			j.moved("seat", Removed).Count = 2
+			j.moved("seat", Discarded).Count = 2
+			j.move("seat-in", "seat", Removed, 1).Moved.Lot = "old"
+			j.move("", "seat", Discarded, 1)
+			j.move("seat-in", "seat", Fitted, 1)
+			f.At = j.at
+		}, []string{"LOT_EXPIRED seat"}},
 		{"a lot on the last day of its shelf life", func(_ *job, f *Facts) {
 			f.Lots["lot-seat"] = Lot{Part: "seat", Expires: civil.Day(civil.New(2026, 3, 9))}
 		}, nil},
