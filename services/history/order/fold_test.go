@@ -184,7 +184,7 @@ func TestWithdrawnIsAsIfItNeverWas(t *testing.T) {
 		drop(&want)
 		same(t, got, want)
 	})
-	if found < 10 {
+	if found < 4 {
 		t.Errorf("%d orders had something withdrawn", found)
 	}
 }
@@ -194,8 +194,8 @@ func TestNothingAfterTheSignature(t *testing.T) {
 	t.Parallel()
 	signed := 0
 	rapid.Check(t, func(t *rapid.T) {
-		events := distinct(anyOrder(t, 12))
-		before := Fold(events)
+		events := append(anyOrder(t, 12), Event{Occurred: morning.Add(21 * time.Second), By: "ines", Detail: Detail{Signed: &Signed{Pass}}})
+		before := Fold(distinct(events))
 		if before.State != SignedOff {
 			return
 		}
@@ -218,8 +218,8 @@ func TestNothingAfterTheSignature(t *testing.T) {
 		}
 		same(t, after, before)
 	})
-	if signed == 0 {
-		t.Error("no order was signed")
+	if signed < 4 {
+		t.Errorf("%d orders were signed", signed)
 	}
 }
 

@@ -47,7 +47,7 @@ func TestWhatCanBeSignedIsSound(t *testing.T) {
 			rt.Errorf("%s of a %s can be signed: %s", s.p.ID, s.kind, fault)
 		}
 	})
-	if signed < 5 || refused < 5 {
+	if (signed < 5 || refused < 5) && !testing.Short() {
 		t.Errorf("%d could be signed and %d could not: the test says little", signed, refused)
 	}
 }
