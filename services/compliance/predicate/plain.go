@@ -3,6 +3,8 @@ package predicate
 import (
 	"regexp"
 	"strings"
+
+	"strandline.example/strandline/internal/celtext"
 )
 
 // operator are the names that the compiler of CEL has for operators.
@@ -41,15 +43,7 @@ func plain(message string) string {
 	case strings.Contains(message, "input '<EOF>'"):
 		return "this is no CEL: it ends too soon; close what is open, or finish it"
 	case strings.HasPrefix(message, "Syntax error: "):
-		return "this is no CEL: " + short(expecting.ReplaceAllString(strings.TrimPrefix(message, "Syntax error: "), "")) + "; compare with == != < > in, join with && || !, put texts in quotes"
+		return "this is no CEL: " + celtext.Short(expecting.ReplaceAllString(strings.TrimPrefix(message, "Syntax error: "), "")) + "; compare with == != < > in, join with && || !, put texts in quotes"
 	}
-	return short(message)
-}
-
-// short shortens a message that quotes much of the predicate.
-func short(s string) string {
-	if r := []rune(s); len(r) > 200 {
-		return string(r[:200]) + "…"
-	}
-	return s
+	return celtext.Short(message)
 }

@@ -12,6 +12,7 @@ import (
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/types"
 
+	"strandline.example/strandline/internal/celtext"
 	"strandline.example/strandline/services/compliance/due"
 )
 
@@ -56,7 +57,7 @@ func Compile(expr string) (*Program, error) {
 	if strings.TrimSpace(expr) == "" {
 		return nil, &Error{1, 1, "the predicate is empty; leave it out, or state one"}
 	}
-	if line, column, deep := tooDeep(expr); deep {
+	if line, column, deep := celtext.TooDeep(expr, maxDepth); deep {
 		return nil, &Error{line, column, fmt.Sprintf("the predicate is nested too deep; want at most %d levels", maxDepth)}
 	}
 	env, err := language()
@@ -111,34 +112,4 @@ func firstOf(issues *cel.Issues) *Error {
 		}
 	}
 	return &Error{max(1, first.Location.Line()), max(0, first.Location.Column()) + 1, plain(first.Message)}
-}
-
-// tooDeep says where brackets, outside strings, are nested deeper than the bound. The parser has its own bound; this one has a place
-// and is cheap.
-func tooDeep(expr string) (line, column int, deep bool) {
-	line = 1
-	depth := 0
-	var quote rune
-	escaped := false
-	for _, r := range expr {
-		column++
-		switch {
-		case r == '\n':
-			line, column = line+1, 0
-		case quote != 0:
-			if r == quote && !escaped {
-				quote = 0
-			}
-			escaped = r == '\\' && !escaped
-		case r == '"' || r == '\'':
-			quote = r
-		case r == '(' || r == '[' || r == '{':
-			if depth++; depth > maxDepth {
-				return line, column, true
-			}
-		case r == ')' || r == ']' || r == '}':
-			depth--
-		}
-	}
-	return 0, 0, false
 }

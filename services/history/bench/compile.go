@@ -11,6 +11,7 @@ import (
 
 	"cel.dev/cel-go/cel"
 
+	"strandline.example/strandline/internal/celtext"
 	"strandline.example/strandline/internal/measure"
 )
 
@@ -225,7 +226,7 @@ func (c *compiler) behind(es ...*expression) map[string]bool {
 func (c *compiler) expression(field, text string, env *cel.Env) *expression {
 	e, err := compile(text, env, c.vars, c.choices)
 	if err != nil {
-		c.problems = append(c.problems, Problem{Field: field, Line: err.Line, Column: err.Column, Value: short(text), Text: err.Text})
+		c.problems = append(c.problems, Problem{Field: field, Line: err.Line, Column: err.Column, Value: celtext.Short(text), Text: err.Text})
 		return nil
 	}
 	return e
@@ -237,7 +238,7 @@ func (c *compiler) derive(field string, d *Derived, env *cel.Env) *derivation {
 	want := shape{kind: aQuantity, dim: d.Unit.Dimension(), ref: d.Reference}
 	e := c.expression(field+".expression", d.Expression, env)
 	if e != nil && e.shape != want {
-		c.bad(field+".expression", short(d.Expression), "it yields %s, and the unit %s is for %s; change one of them", e.shape, d.Unit.Symbol(), want)
+		c.bad(field+".expression", celtext.Short(d.Expression), "it yields %s, and the unit %s is for %s; change one of them", e.shape, d.Unit.Symbol(), want)
 	}
 	if _, taken := c.vars[d.Name]; !taken {
 		c.vars[d.Name], c.needs[d.Name] = want, c.behind(e)
@@ -250,7 +251,7 @@ func (c *compiler) criterion(field string, k *Criterion, env *cel.Env) *criterio
 	if k.When != "" {
 		out.when = c.expression(field+".when", k.When, env)
 		if out.when != nil && out.when.shape.kind != aTruth {
-			c.bad(field+".when", short(k.When), "it yields %s; want true or false", out.when.shape)
+			c.bad(field+".when", celtext.Short(k.When), "it yields %s; want true or false", out.when.shape)
 		}
 	}
 	out.of = c.expression(field+".of", k.Of, env)
@@ -259,9 +260,9 @@ func (c *compiler) criterion(field string, k *Criterion, env *cel.Env) *criterio
 		c.bad(field+".comparison", "", "say how it is compared: at most, less than, at least, more than, between, or holds")
 	case out.of == nil:
 	case k.Op == Holds && out.of.shape.kind != aTruth:
-		c.bad(field+".of", short(k.Of), "it yields %s, and what holds or not is true or false; compare it with something, or state a limit", out.of.shape)
+		c.bad(field+".of", celtext.Short(k.Of), "it yields %s, and what holds or not is true or false; compare it with something, or state a limit", out.of.shape)
 	case k.Op != Holds && out.of.shape.kind != aQuantity:
-		c.bad(field+".of", short(k.Of), "it yields %s; want a quantity to compare with the limit", out.of.shape)
+		c.bad(field+".of", celtext.Short(k.Of), "it yields %s; want a quantity to compare with the limit", out.of.shape)
 	}
 	judged := out.of != nil && k.Op != Holds && out.of.shape.kind == aQuantity
 	out.low = c.bound(field+".low", k.Low, k.Op.low(), out.of, judged, env)
@@ -282,7 +283,7 @@ func (c *compiler) bound(field string, b Bound, wanted bool, of *expression, jud
 	stated := b.Expression != "" || b.Quantity.Unit() != measure.One() || b.Quantity.Entered()
 	if !wanted {
 		if stated {
-			c.bad(field, short(b.Quantity.String()+b.Expression), "this comparison has no such limit; leave it out")
+			c.bad(field, celtext.Short(b.Quantity.String()+b.Expression), "this comparison has no such limit; leave it out")
 		}
 		return nil
 	}
@@ -295,7 +296,7 @@ func (c *compiler) bound(field string, b Bound, wanted bool, of *expression, jud
 		if e = c.expression(field+"_of", b.Expression, env); e == nil {
 			return nil
 		}
-		s, field, value = e.shape, field+"_of", short(b.Expression)
+		s, field, value = e.shape, field+"_of", celtext.Short(b.Expression)
 	}
 	if judged && s != of.shape {
 		c.bad(field, value, "it is %s, and what is compared with it is %s; change one of them", s, of.shape)

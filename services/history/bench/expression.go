@@ -12,6 +12,7 @@ import (
 	"cel.dev/cel-go/common/types"
 	"cel.dev/cel-go/common/types/ref"
 
+	"strandline.example/strandline/internal/celtext"
 	"strandline.example/strandline/internal/measure"
 )
 
@@ -65,7 +66,7 @@ func compile(text string, env *cel.Env, vars map[string]shape, choices map[strin
 	if strings.TrimSpace(text) == "" {
 		return nil, &Error{1, 1, "the expression is empty; name a reading, or compute with some"}
 	}
-	if line, column, deep := tooDeep(text); deep {
+	if line, column, deep := celtext.TooDeep(text, maxDepth); deep {
 		return nil, &Error{line, column, fmt.Sprintf("the expression is nested too deep; want at most %d levels", maxDepth)}
 	}
 	checked, issues := env.Compile(text)
@@ -170,7 +171,7 @@ func plain(message string, vars map[string]shape) string {
 	case strings.HasPrefix(message, "found no matching overload") && strings.Contains(message, "double"):
 		return `a number with decimals is written as a quantity, such as quantity("0.5"), so that it is exact`
 	case strings.HasPrefix(message, "found no matching overload"):
-		return short(message) + ": want values of kinds that go together"
+		return celtext.Short(message) + ": want values of kinds that go together"
 	case strings.HasPrefix(message, "max recursion depth"):
 		return "the expression is nested too deep: derive a quantity of a part of it first"
 	case strings.Contains(message, "at: '=") && strings.HasPrefix(message, "Syntax error: token"):
@@ -178,44 +179,7 @@ func plain(message string, vars map[string]shape) string {
 	case strings.Contains(message, "input '<EOF>'"):
 		return "this is no CEL: it ends too soon; close what is open, or finish it"
 	case strings.HasPrefix(message, "Syntax error: "):
-		return "this is no CEL: " + short(expecting.ReplaceAllString(strings.TrimPrefix(message, "Syntax error: "), "")) + `; compute with + - * /, compare with == != < <= > >=, join with && || !, and write quantities as quantity("5 bar gauge")`
+		return "this is no CEL: " + celtext.Short(expecting.ReplaceAllString(strings.TrimPrefix(message, "Syntax error: "), "")) + `; compute with + - * /, compare with == != < <= > >=, join with && || !, and write quantities as quantity("5 bar gauge")`
 	}
-	return short(message)
-}
-
-// short shortens a message that quotes much of the expression.
-func short(s string) string {
-	if r := []rune(s); len(r) > 200 {
-		return string(r[:200]) + "…"
-	}
-	return s
-}
-
-// tooDeep says where brackets, outside texts, are nested deeper than the bound.
-func tooDeep(expr string) (line, column int, deep bool) {
-	line = 1
-	depth := 0
-	var quote rune
-	escaped := false
-	for _, r := range expr {
-		column++
-		switch {
-		case r == '\n':
-			line, column = line+1, 0
-		case quote != 0:
-			if r == quote && !escaped {
-				quote = 0
-			}
-			escaped = r == '\\' && !escaped
-		case r == '"' || r == '\'':
-			quote = r
-		case r == '(' || r == '[' || r == '{':
-			if depth++; depth > maxDepth {
-				return line, column, true
-			}
-		case r == ')' || r == ']' || r == '}':
-			depth--
-		}
-	}
-	return 0, 0, false
+	return celtext.Short(message)
 }
