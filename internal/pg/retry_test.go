@@ -117,8 +117,9 @@ func TestARealDeadlockResolves(t *testing.T) {
 		})
 	}
 	done.Wait()
-	if n := runs.Load(); n != 3 {
-		t.Errorf("%d runs, want 3: one of them twice", n)
+	// One of them runs twice; more often if it takes its row again before the other, which waits for that row, has woken up.
+	if n := runs.Load(); n < 3 {
+		t.Errorf("%d runs, want 3 or more: one of them at least twice", n)
 	}
 }
 
