@@ -172,6 +172,7 @@ type Entry struct {
 	//	*Entry_Test
 	//	*Entry_Condition
 	//	*Entry_Amendment
+	//	*Entry_OrderEvent
 	Detail        isEntry_Detail `protobuf_oneof:"detail"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -322,6 +323,15 @@ func (x *Entry) GetAmendment() *Amendment {
 	return nil
 }
 
+func (x *Entry) GetOrderEvent() *OrderEvent {
+	if x != nil {
+		if x, ok := x.Detail.(*Entry_OrderEvent); ok {
+			return x.OrderEvent
+		}
+	}
+	return nil
+}
+
 type isEntry_Detail interface {
 	isEntry_Detail()
 }
@@ -351,6 +361,11 @@ type Entry_Amendment struct {
 	Amendment *Amendment `protobuf:"bytes,14,opt,name=amendment,proto3,oneof"`
 }
 
+type Entry_OrderEvent struct {
+	// Something that happened to a service order. Recorded by OrderService alone; AppendEntries refuses it.
+	OrderEvent *OrderEvent `protobuf:"bytes,15,opt,name=order_event,json=orderEvent,proto3,oneof"`
+}
+
 func (*Entry_Usage) isEntry_Detail() {}
 
 func (*Entry_Service) isEntry_Detail() {}
@@ -360,6 +375,8 @@ func (*Entry_Test) isEntry_Detail() {}
 func (*Entry_Condition) isEntry_Detail() {}
 
 func (*Entry_Amendment) isEntry_Detail() {}
+
+func (*Entry_OrderEvent) isEntry_Detail() {}
 
 // Dives, hours or fills: an increment, or a reading of the unit's own meter.
 type Usage struct {
@@ -674,7 +691,9 @@ type Service struct {
 	// The date marked on the unit, day 0 for a month mark. Where it is set, intervals count from it.
 	MarkDate *date.Date `protobuf:"bytes,3,opt,name=mark_date,json=markDate,proto3" json:"mark_date,omitempty"`
 	// Who did it, where that was not the shop: an approved station, a maker.
-	Provider      string `protobuf:"bytes,4,opt,name=provider,proto3" json:"provider,omitempty"`
+	Provider string `protobuf:"bytes,4,opt,name=provider,proto3" json:"provider,omitempty"`
+	// `orgs/{org}/orders/{order}` that was signed for it; empty if none was.
+	Order         string `protobuf:"bytes,5,opt,name=order,proto3" json:"order,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -737,6 +756,13 @@ func (x *Service) GetProvider() string {
 	return ""
 }
 
+func (x *Service) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
 // A test of one kind and how it ended.
 type Test struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -747,7 +773,13 @@ type Test struct {
 	// The date marked on the unit, day 0 for a month mark. Where it is set, intervals count from it.
 	MarkDate *date.Date `protobuf:"bytes,3,opt,name=mark_date,json=markDate,proto3" json:"mark_date,omitempty"`
 	// Who did it, where that was not the shop.
-	Provider      string `protobuf:"bytes,4,opt,name=provider,proto3" json:"provider,omitempty"`
+	Provider string `protobuf:"bytes,4,opt,name=provider,proto3" json:"provider,omitempty"`
+	// For a test of the activity `calibration` that passed: how long and how far the instrument is good. Without it, it vouches for nothing.
+	Calibration *Calibration `protobuf:"bytes,5,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// `orgs/{org}/orders/{order}` that it was made in; empty if in none.
+	Order string `protobuf:"bytes,6,opt,name=order,proto3" json:"order,omitempty"`
+	// `orgs/{org}/units/{unit}/entries/{entry}` that says what was read; empty if nothing does.
+	ReadingsEntry string `protobuf:"bytes,7,opt,name=readings_entry,json=readingsEntry,proto3" json:"readings_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -810,13 +842,36 @@ func (x *Test) GetProvider() string {
 	return ""
 }
 
+func (x *Test) GetCalibration() *Calibration {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+func (x *Test) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *Test) GetReadingsEntry() string {
+	if x != nil {
+		return x.ReadingsEntry
+	}
+	return ""
+}
+
 // Something that happened to a unit.
 type Condition struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What happened: `free-flow`, `flooding`, `drop`, `leak`, `corrosion` or another word of the trade.
 	Condition string `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
 	// Whether it pulls the unit.
-	Severity      Condition_Severity `protobuf:"varint,2,opt,name=severity,proto3,enum=strandline.history.v1.Condition_Severity" json:"severity,omitempty"`
+	Severity Condition_Severity `protobuf:"varint,2,opt,name=severity,proto3,enum=strandline.history.v1.Condition_Severity" json:"severity,omitempty"`
+	// With a pull: activities any of which, passed after it, lifts the hold. Empty leaves it to the rule packs, and to an inspection or overhaul where none says.
+	ClearedBy     []string `protobuf:"bytes,3,rep,name=cleared_by,json=clearedBy,proto3" json:"cleared_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -863,6 +918,13 @@ func (x *Condition) GetSeverity() Condition_Severity {
 		return x.Severity
 	}
 	return Condition_SEVERITY_UNSPECIFIED
+}
+
+func (x *Condition) GetClearedBy() []string {
+	if x != nil {
+		return x.ClearedBy
+	}
+	return nil
 }
 
 // A correction of an earlier entry. Both stay visible. An amendment is itself never amended: a further amendment of the
@@ -1064,7 +1126,7 @@ var File_strandline_history_v1_entry_proto protoreflect.FileDescriptor
 
 const file_strandline_history_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"!strandline/history/v1/entry.proto\x12\x15strandline.history.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xe3\x06\n" +
+	"!strandline/history/v1/entry.proto\x12\x15strandline.history.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a!strandline/history/v1/order.proto\"\xa9\a\n" +
 	"\x05Entry\x12^\n" +
 	"\x04name\x18\x01 \x01(\tBJ\xe0A\x02\xbaHDrB2@^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}/entries/[0-9a-f-]{36}$R\x04name\x12M\n" +
 	"\x04shop\x18\x02 \x01(\tB9\xe0A\x01\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\x12J\n" +
@@ -1082,7 +1144,9 @@ const file_strandline_history_v1_entry_proto_rawDesc = "" +
 	"\aservice\x18\v \x01(\v2\x1e.strandline.history.v1.ServiceH\x00R\aservice\x121\n" +
 	"\x04test\x18\f \x01(\v2\x1b.strandline.history.v1.TestH\x00R\x04test\x12@\n" +
 	"\tcondition\x18\r \x01(\v2 .strandline.history.v1.ConditionH\x00R\tcondition\x12@\n" +
-	"\tamendment\x18\x0e \x01(\v2 .strandline.history.v1.AmendmentH\x00R\tamendmentB\x0f\n" +
+	"\tamendment\x18\x0e \x01(\v2 .strandline.history.v1.AmendmentH\x00R\tamendment\x12D\n" +
+	"\vorder_event\x18\x0f \x01(\v2!.strandline.history.v1.OrderEventH\x00R\n" +
+	"orderEventB\x0f\n" +
 	"\x06detail\x12\x05\xbaH\x02\b\x01\"\xb0\x02\n" +
 	"\x05Usage\x12E\n" +
 	"\tincrement\x18\x01 \x01(\v2%.strandline.history.v1.UsageIncrementH\x00R\tincrement\x12?\n" +
@@ -1109,22 +1173,28 @@ const file_strandline_history_v1_entry_proto_rawDesc = "" +
 	"\brollover\x18\x05 \x01(\x03B\r\xbaH\n" +
 	"\"\b\x18\x80\xc8δ\r(\x00R\brolloverB\x0e\n" +
 	"\x05value\x12\x05\xbaH\x02\b\x01B\x14\n" +
-	"\x12_replacement_start\"\xf4\x01\n" +
+	"\x12_replacement_start\"\x8f\x02\n" +
 	"\aService\x12K\n" +
 	"\n" +
 	"activities\x18\x01 \x03(\tB+\xe0A\x02\xbaH%\x92\x01\"\b\x01\x10\x14\x18\x01\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\n" +
 	"activities\x12G\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2\x1e.strandline.history.v1.OutcomeB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\aoutcome\x12.\n" +
 	"\tmark_date\x18\x03 \x01(\v2\x11.google.type.DateR\bmarkDate\x12#\n" +
-	"\bprovider\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18xR\bprovider\"\xe2\x01\n" +
+	"\bprovider\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18xR\bprovider\x12\x19\n" +
+	"\x05order\x18\x05 \x01(\tB\x03\xe0A\x03R\x05order\"\xef\x02\n" +
 	"\x04Test\x12<\n" +
 	"\bactivity\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\bactivity\x12G\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2\x1e.strandline.history.v1.OutcomeB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\aoutcome\x12.\n" +
 	"\tmark_date\x18\x03 \x01(\v2\x11.google.type.DateR\bmarkDate\x12#\n" +
-	"\bprovider\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18xR\bprovider\"\xed\x01\n" +
+	"\bprovider\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18xR\bprovider\x12D\n" +
+	"\vcalibration\x18\x05 \x01(\v2\".strandline.history.v1.CalibrationR\vcalibration\x12\x19\n" +
+	"\x05order\x18\x06 \x01(\tB\x03\xe0A\x03R\x05order\x12*\n" +
+	"\x0ereadings_entry\x18\a \x01(\tB\x03\xe0A\x03R\rreadingsEntry\"\xb4\x02\n" +
 	"\tCondition\x12>\n" +
 	"\tcondition\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\tcondition\x12T\n" +
-	"\bseverity\x18\x02 \x01(\x0e2).strandline.history.v1.Condition.SeverityB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bseverity\"J\n" +
+	"\bseverity\x18\x02 \x01(\x0e2).strandline.history.v1.Condition.SeverityB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bseverity\x12E\n" +
+	"\n" +
+	"cleared_by\x18\x03 \x03(\tB&\xbaH#\x92\x01 \x10\x14\x18\x01\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\tclearedBy\"J\n" +
 	"\bSeverity\x12\x18\n" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_NOTE\x10\x01\x12\x11\n" +
@@ -1174,8 +1244,10 @@ var file_strandline_history_v1_entry_proto_goTypes = []any{
 	(*Amendment)(nil),             // 9: strandline.history.v1.Amendment
 	(*Replacement)(nil),           // 10: strandline.history.v1.Replacement
 	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 12: google.protobuf.Duration
-	(*date.Date)(nil),             // 13: google.type.Date
+	(*OrderEvent)(nil),            // 12: strandline.history.v1.OrderEvent
+	(*durationpb.Duration)(nil),   // 13: google.protobuf.Duration
+	(*date.Date)(nil),             // 14: google.type.Date
+	(*Calibration)(nil),           // 15: strandline.history.v1.Calibration
 }
 var file_strandline_history_v1_entry_proto_depIdxs = []int32{
 	11, // 0: strandline.history.v1.Entry.occurred_time:type_name -> google.protobuf.Timestamp
@@ -1185,26 +1257,28 @@ var file_strandline_history_v1_entry_proto_depIdxs = []int32{
 	7,  // 4: strandline.history.v1.Entry.test:type_name -> strandline.history.v1.Test
 	8,  // 5: strandline.history.v1.Entry.condition:type_name -> strandline.history.v1.Condition
 	9,  // 6: strandline.history.v1.Entry.amendment:type_name -> strandline.history.v1.Amendment
-	4,  // 7: strandline.history.v1.Usage.increment:type_name -> strandline.history.v1.UsageIncrement
-	5,  // 8: strandline.history.v1.Usage.reading:type_name -> strandline.history.v1.MeterReading
-	12, // 9: strandline.history.v1.UsageIncrement.running_time:type_name -> google.protobuf.Duration
-	12, // 10: strandline.history.v1.MeterReading.running_time:type_name -> google.protobuf.Duration
-	0,  // 11: strandline.history.v1.Service.outcome:type_name -> strandline.history.v1.Outcome
-	13, // 12: strandline.history.v1.Service.mark_date:type_name -> google.type.Date
-	0,  // 13: strandline.history.v1.Test.outcome:type_name -> strandline.history.v1.Outcome
-	13, // 14: strandline.history.v1.Test.mark_date:type_name -> google.type.Date
-	1,  // 15: strandline.history.v1.Condition.severity:type_name -> strandline.history.v1.Condition.Severity
-	10, // 16: strandline.history.v1.Amendment.replacement:type_name -> strandline.history.v1.Replacement
-	11, // 17: strandline.history.v1.Replacement.occurred_time:type_name -> google.protobuf.Timestamp
-	3,  // 18: strandline.history.v1.Replacement.usage:type_name -> strandline.history.v1.Usage
-	6,  // 19: strandline.history.v1.Replacement.service:type_name -> strandline.history.v1.Service
-	7,  // 20: strandline.history.v1.Replacement.test:type_name -> strandline.history.v1.Test
-	8,  // 21: strandline.history.v1.Replacement.condition:type_name -> strandline.history.v1.Condition
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	12, // 7: strandline.history.v1.Entry.order_event:type_name -> strandline.history.v1.OrderEvent
+	4,  // 8: strandline.history.v1.Usage.increment:type_name -> strandline.history.v1.UsageIncrement
+	5,  // 9: strandline.history.v1.Usage.reading:type_name -> strandline.history.v1.MeterReading
+	13, // 10: strandline.history.v1.UsageIncrement.running_time:type_name -> google.protobuf.Duration
+	13, // 11: strandline.history.v1.MeterReading.running_time:type_name -> google.protobuf.Duration
+	0,  // 12: strandline.history.v1.Service.outcome:type_name -> strandline.history.v1.Outcome
+	14, // 13: strandline.history.v1.Service.mark_date:type_name -> google.type.Date
+	0,  // 14: strandline.history.v1.Test.outcome:type_name -> strandline.history.v1.Outcome
+	14, // 15: strandline.history.v1.Test.mark_date:type_name -> google.type.Date
+	15, // 16: strandline.history.v1.Test.calibration:type_name -> strandline.history.v1.Calibration
+	1,  // 17: strandline.history.v1.Condition.severity:type_name -> strandline.history.v1.Condition.Severity
+	10, // 18: strandline.history.v1.Amendment.replacement:type_name -> strandline.history.v1.Replacement
+	11, // 19: strandline.history.v1.Replacement.occurred_time:type_name -> google.protobuf.Timestamp
+	3,  // 20: strandline.history.v1.Replacement.usage:type_name -> strandline.history.v1.Usage
+	6,  // 21: strandline.history.v1.Replacement.service:type_name -> strandline.history.v1.Service
+	7,  // 22: strandline.history.v1.Replacement.test:type_name -> strandline.history.v1.Test
+	8,  // 23: strandline.history.v1.Replacement.condition:type_name -> strandline.history.v1.Condition
+	24, // [24:24] is the sub-list for method output_type
+	24, // [24:24] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_strandline_history_v1_entry_proto_init() }
@@ -1212,12 +1286,14 @@ func file_strandline_history_v1_entry_proto_init() {
 	if File_strandline_history_v1_entry_proto != nil {
 		return
 	}
+	file_strandline_history_v1_order_proto_init()
 	file_strandline_history_v1_entry_proto_msgTypes[0].OneofWrappers = []any{
 		(*Entry_Usage)(nil),
 		(*Entry_Service)(nil),
 		(*Entry_Test)(nil),
 		(*Entry_Condition)(nil),
 		(*Entry_Amendment)(nil),
+		(*Entry_OrderEvent)(nil),
 	}
 	file_strandline_history_v1_entry_proto_msgTypes[1].OneofWrappers = []any{
 		(*Usage_Increment)(nil),

@@ -42,6 +42,8 @@ const (
 	EntryKind_ENTRY_KIND_CONDITION EntryKind = 4
 	// Amendment.
 	EntryKind_ENTRY_KIND_AMENDMENT EntryKind = 5
+	// Something that happened to a service order.
+	EntryKind_ENTRY_KIND_ORDER_EVENT EntryKind = 6
 )
 
 // Enum value maps for EntryKind.
@@ -53,6 +55,7 @@ var (
 		3: "ENTRY_KIND_TEST",
 		4: "ENTRY_KIND_CONDITION",
 		5: "ENTRY_KIND_AMENDMENT",
+		6: "ENTRY_KIND_ORDER_EVENT",
 	}
 	EntryKind_value = map[string]int32{
 		"ENTRY_KIND_UNSPECIFIED": 0,
@@ -61,6 +64,7 @@ var (
 		"ENTRY_KIND_TEST":        3,
 		"ENTRY_KIND_CONDITION":   4,
 		"ENTRY_KIND_AMENDMENT":   5,
+		"ENTRY_KIND_ORDER_EVENT": 6,
 	}
 )
 
@@ -1212,14 +1216,15 @@ const file_strandline_history_v1_history_service_proto_rawDesc = "" +
 	"\ventry_count\x18\x01 \x01(\x03R\n" +
 	"entryCount\x12\x1f\n" +
 	"\vhead_digest\x18\x02 \x01(\fR\n" +
-	"headDigest*\x9e\x01\n" +
+	"headDigest*\xba\x01\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10ENTRY_KIND_USAGE\x10\x01\x12\x16\n" +
 	"\x12ENTRY_KIND_SERVICE\x10\x02\x12\x13\n" +
 	"\x0fENTRY_KIND_TEST\x10\x03\x12\x18\n" +
 	"\x14ENTRY_KIND_CONDITION\x10\x04\x12\x18\n" +
-	"\x14ENTRY_KIND_AMENDMENT\x10\x052\xe4\x05\n" +
+	"\x14ENTRY_KIND_AMENDMENT\x10\x05\x12\x1a\n" +
+	"\x16ENTRY_KIND_ORDER_EVENT\x10\x062\xe4\x05\n" +
 	"\x0eHistoryService\x12\x9d\x01\n" +
 	"\rAppendEntries\x12+.strandline.history.v1.AppendEntriesRequest\x1a,.strandline.history.v1.AppendEntriesResponse\"1\xa8\xbb\x18\a\x82\xd3\xe4\x93\x02':\x01*\"\"/v1/{parent=orgs/*}/entries:append\x12r\n" +
 	"\rImportEntries\x12+.strandline.history.v1.ImportEntriesRequest\x1a,.strandline.history.v1.ImportEntriesResponse\"\x04\xa8\xbb\x18\a(\x01\x12\x8c\x01\n" +

@@ -136,6 +136,12 @@ const (
 	Reason_REASON_WAIVER_REVOKED Reason = 75
 	// Error: the procedure contradicts itself.
 	Reason_REASON_PROCEDURE_INVALID Reason = 76
+	// Error: the unit has an open order for the purpose.
+	Reason_REASON_ORDER_ALREADY_OPEN Reason = 77
+	// Error: the order was signed or closed, and takes no such event.
+	Reason_REASON_ORDER_NOT_OPEN Reason = 78
+	// Error: something keeps the order from being signed; see the violations, each with a reason of its own.
+	Reason_REASON_ORDER_NOT_READY Reason = 79
 	// Error: the recall contradicts itself, or covers everything.
 	Reason_REASON_RECALL_INVALID Reason = 80
 	// Error: the recall does not hold the unit, so there is nothing to release it from.
@@ -146,6 +152,10 @@ const (
 	Reason_REASON_RECALL_ENDED Reason = 83
 	// Error: the recall still holds units of the fleet, so it cannot be closed.
 	Reason_REASON_RECALL_UNITS_HELD Reason = 84
+	// Error: the procedure is not for a unit of this kind and model.
+	Reason_REASON_ORDER_OTHER_KIND Reason = 85
+	// Error: only OrderService records what happens to an order.
+	Reason_REASON_ORDER_EVENT_REFUSED Reason = 86
 )
 
 // Enum value maps for Reason.
@@ -206,11 +216,16 @@ var (
 		74: "REASON_RULE_NOT_WAIVABLE",
 		75: "REASON_WAIVER_REVOKED",
 		76: "REASON_PROCEDURE_INVALID",
+		77: "REASON_ORDER_ALREADY_OPEN",
+		78: "REASON_ORDER_NOT_OPEN",
+		79: "REASON_ORDER_NOT_READY",
 		80: "REASON_RECALL_INVALID",
 		81: "REASON_RECALL_UNIT_NOT_HELD",
 		82: "REASON_RECALL_NOT_RELEASABLE",
 		83: "REASON_RECALL_ENDED",
 		84: "REASON_RECALL_UNITS_HELD",
+		85: "REASON_ORDER_OTHER_KIND",
+		86: "REASON_ORDER_EVENT_REFUSED",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":              0,
@@ -268,11 +283,16 @@ var (
 		"REASON_RULE_NOT_WAIVABLE":        74,
 		"REASON_WAIVER_REVOKED":           75,
 		"REASON_PROCEDURE_INVALID":        76,
+		"REASON_ORDER_ALREADY_OPEN":       77,
+		"REASON_ORDER_NOT_OPEN":           78,
+		"REASON_ORDER_NOT_READY":          79,
 		"REASON_RECALL_INVALID":           80,
 		"REASON_RECALL_UNIT_NOT_HELD":     81,
 		"REASON_RECALL_NOT_RELEASABLE":    82,
 		"REASON_RECALL_ENDED":             83,
 		"REASON_RECALL_UNITS_HELD":        84,
+		"REASON_ORDER_OTHER_KIND":         85,
+		"REASON_ORDER_EVENT_REFUSED":      86,
 	}
 )
 
@@ -307,7 +327,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xe4\f\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xf7\r\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -365,12 +385,17 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x14REASON_SCHEMA_BEHIND\x10I\x12\x1c\n" +
 	"\x18REASON_RULE_NOT_WAIVABLE\x10J\x12\x19\n" +
 	"\x15REASON_WAIVER_REVOKED\x10K\x12\x1c\n" +
-	"\x18REASON_PROCEDURE_INVALID\x10L\x12\x19\n" +
+	"\x18REASON_PROCEDURE_INVALID\x10L\x12\x1d\n" +
+	"\x19REASON_ORDER_ALREADY_OPEN\x10M\x12\x19\n" +
+	"\x15REASON_ORDER_NOT_OPEN\x10N\x12\x1a\n" +
+	"\x16REASON_ORDER_NOT_READY\x10O\x12\x19\n" +
 	"\x15REASON_RECALL_INVALID\x10P\x12\x1f\n" +
 	"\x1bREASON_RECALL_UNIT_NOT_HELD\x10Q\x12 \n" +
 	"\x1cREASON_RECALL_NOT_RELEASABLE\x10R\x12\x17\n" +
 	"\x13REASON_RECALL_ENDED\x10S\x12\x1c\n" +
-	"\x18REASON_RECALL_UNITS_HELD\x10TB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
+	"\x18REASON_RECALL_UNITS_HELD\x10T\x12\x1b\n" +
+	"\x17REASON_ORDER_OTHER_KIND\x10U\x12\x1e\n" +
+	"\x1aREASON_ORDER_EVENT_REFUSED\x10VB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
 
 var (
 	file_strandline_type_v1_reason_proto_rawDescOnce sync.Once
