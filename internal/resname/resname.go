@@ -120,6 +120,11 @@ func Rule(org tenant.Org, field, name string) (pack, rule string, err error) {
 	return pack, rule, err
 }
 
+// ProcedureName returns `orgs/{org}/procedures/{procedure}`.
+func ProcedureName(org tenant.Org, procedure string) string {
+	return child(org, "procedures", procedure)
+}
+
 // RecallName returns `orgs/{org}/recalls/{recall}`.
 func RecallName(org tenant.Org, recall string) string { return child(org, "recalls", recall) }
 

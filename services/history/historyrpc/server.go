@@ -24,6 +24,7 @@ import (
 	typepb "strandline.example/strandline/proto/strandline/type/v1"
 	"strandline.example/strandline/services/history"
 	"strandline.example/strandline/services/history/historypg"
+	"strandline.example/strandline/services/history/procedure"
 )
 
 // Config is what a server needs. DB, Pages and Registry are required.
@@ -44,10 +45,11 @@ const defaultMaxImport = 256 << 20
 type Server struct {
 	historypb.UnimplementedHistoryServiceServer
 	historypb.UnimplementedBenchServiceServer
-	config Config
-	store  *historypg.Store
-	ledger *history.Ledger
-	feed   *feed.Server
+	config     Config
+	store      *historypg.Store
+	ledger     *history.Ledger
+	procedures *procedures
+	feed       *feed.Server
 }
 
 var _ historypb.HistoryServiceServer = (*Server)(nil)
@@ -63,7 +65,7 @@ func New(c Config) *Server {
 	if c.MaxImportBytes == 0 {
 		c.MaxImportBytes = defaultMaxImport
 	}
-	s := &Server{config: c, store: historypg.New(c.DB)}
+	s := &Server{config: c, store: historypg.New(c.DB), procedures: newProcedures(procedure.Shipped)}
 	s.feed = feed.NewServer(source{s.store}, c.FeedPoll)
 	s.ledger = history.NewLedger(s.store, registry{c.Registry}, c.Clock, s.feed.Moved)
 	return s
