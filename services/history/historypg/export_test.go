@@ -37,3 +37,25 @@ func Explain(t *testing.T, db *pg.DB, org tenant.Org, q history.Query, limit int
 	}
 	return plans
 }
+
+// WritePartUses writes uses of parts in a transaction of their own, as the ledger does in one that appends.
+func WritePartUses(t testing.TB, db *pg.DB, org tenant.Org, uses ...history.PartUse) error {
+	t.Helper()
+	return db.InOrg(t.Context(), org, func(ctx context.Context, tx pgx.Tx) error {
+		b := &pgx.Batch{}
+		queuePartUses(b, org, uses)
+		return (&writer{org: org, tx: tx}).send(ctx, b, func(pgx.BatchResults) error { return nil })
+	})
+}
+
+// ReadLots reads lots in a transaction of its own.
+func ReadLots(t testing.TB, db *pg.DB, org tenant.Org, ids ...string) (lots map[string]history.Lot) {
+	t.Helper()
+	if err := db.ReadOrg(t.Context(), org, func(ctx context.Context, tx pgx.Tx) (err error) {
+		lots, err = readLots(ctx, tx, org, ids)
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	return lots
+}
