@@ -60,7 +60,11 @@ func (c *chronicle) steps() map[string]func() {
 		"late work":  func() { c.log("late work", serviced(c.any(), c.ago(80), outcome(), activity())) },
 		"late test":  func() { c.log("late test", tested(c.any(), c.ago(40), activity(), outcome())) },
 		"condition": func() {
-			c.log("condition", condition(c.any(), c.ago(5), []string{"free-flow", "flooding"}[c.rng.IntN(2)]))
+			e := condition(c.any(), c.ago(5), []string{"free-flow", "flooding"}[c.rng.IntN(2)])
+			if c.rng.IntN(2) == 0 {
+				e.GetCondition().ClearedBy = []string{activity()}
+			}
+			c.log("condition", e)
 		},
 		"a unit arrives": func() {
 			c.arrives([]string{"regulator-set", "first-stage", "bcd", "cylinder"}[c.rng.IntN(4)], []string{"north", "south"}[c.rng.IntN(2)])

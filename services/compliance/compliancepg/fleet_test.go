@@ -208,6 +208,9 @@ func (f *feeds) entry(unit uuid.UUID, at time.Time) due.Entry {
 		}
 	default:
 		e.Kind, e.Condition, e.Pull = due.Condition, []string{"free-flow", "flooding", "drop"}[f.rng.IntN(3)], f.rng.IntN(4) == 0
+		if f.rng.IntN(3) == 0 {
+			e.Activities = [][]string{{"inspection"}, {"valve-service", "hydrostatic-test"}, {"calibration"}}[f.rng.IntN(3)]
+		}
 	}
 	return e
 }
@@ -316,7 +319,7 @@ func (w *world) apply(f *feeds) {
 }
 
 // projected are the tables of the projection.
-var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_histories", "p_amendments", "clocks", "unit_holds"}
+var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_ledger", "p_amendments", "clocks", "unit_holds"}
 
 // rows returns every row of the projection as text, sorted. With arrival false a history is its entries, in whatever order they arrived.
 func (w *world) rows(arrival bool) []string {
@@ -328,7 +331,7 @@ func (w *world) rows(arrival bool) []string {
 	defer func() { _ = conn.Close(context.WithoutCancel(w.t.Context())) }()
 	var out []string
 	for _, table := range projected {
-		if table == "p_histories" && !arrival {
+		if table == "p_ledger" && !arrival {
 			out = append(out, w.entries(conn)...)
 			continue
 		}
@@ -351,7 +354,7 @@ func (w *world) rows(arrival bool) []string {
 // entries returns every stored entry as text.
 func (w *world) entries(conn *pgx.Conn) (out []string) {
 	w.t.Helper()
-	rows, err := conn.Query(w.t.Context(), `select distinct unit_id from compliance.p_histories`)
+	rows, err := conn.Query(w.t.Context(), `select distinct unit_id from compliance.p_ledger`)
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -363,7 +366,7 @@ func (w *world) entries(conn *pgx.Conn) (out []string) {
 		stored, err := r.Entries(ctx, units)
 		for unit, all := range stored {
 			for i := range all {
-				out = append(out, fmt.Sprintf("p_histories %s %x", unit, compliancepg.Code(&all[i])))
+				out = append(out, fmt.Sprintf("p_ledger %s %x", unit, compliancepg.Code(&all[i])))
 			}
 		}
 		return err

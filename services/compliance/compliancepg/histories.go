@@ -20,7 +20,7 @@ const segmentBytes = 1800
 func readHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, r *entryReader) (map[uuid.UUID]due.History, error) {
 	rows, err := tx.Query(ctx, `select k.place::integer, h.body
 		from unnest($2::uuid[]) with ordinality as k (unit_id, place) cross join lateral (
-			select h.body from p_histories as h where h.org_id = $1 and h.unit_id = k.unit_id order by h.segment offset 0
+			select h.body from p_ledger as h where h.org_id = $1 and h.unit_id = k.unit_id order by h.segment offset 0
 		) as h`, org.UUID, units)
 	if err != nil {
 		return nil, pg.Err(err)
@@ -60,7 +60,7 @@ func storeHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []*d
 	}
 	rows, err := tx.Query(ctx, `select k.unit_id, h.segment, h.length
 		from `+keys("$2")+` cross join lateral (
-			select h.segment, octet_length(h.body) as length from p_histories as h where h.org_id = $1 and h.unit_id = k.unit_id order by h.segment desc limit 1
+			select h.segment, octet_length(h.body) as length from p_ledger as h where h.org_id = $1 and h.unit_id = k.unit_id order by h.segment desc limit 1
 		) as h`, org.UUID, units)
 	if err != nil {
 		return pg.Err(err)
@@ -94,7 +94,7 @@ func storeHistories(ctx context.Context, tx pgx.Tx, org tenant.Org, entries []*d
 	for _, unit := range units {
 		write(unit, open[unit])
 	}
-	_, err = tx.Exec(ctx, `insert into p_histories as h (org_id, unit_id, segment, body) select $1, a.* from unnest($2::uuid[], $3::integer[], $4::bytea[]) as a
+	_, err = tx.Exec(ctx, `insert into p_ledger as h (org_id, unit_id, segment, body) select $1, a.* from unnest($2::uuid[], $3::integer[], $4::bytea[]) as a
 		on conflict (org_id, unit_id, segment) do update set body = h.body || excluded.body`, org.UUID, ids, numbers, bodies)
 	return pg.Err(err)
 }

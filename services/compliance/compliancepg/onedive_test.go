@@ -68,7 +68,7 @@ func TestOneDiveTouchesItsSetAlone(t *testing.T) {
 	t.Cleanup(func() { _ = conn.Close(t.Context()) })
 	versions := func() map[string]uuid.UUID {
 		out := map[string]uuid.UUID{}
-		for _, table := range []string{"p_units", "p_histories", "clocks", "unit_holds", "notice_units"} {
+		for _, table := range []string{"p_units", "p_ledger", "clocks", "unit_holds", "notice_units"} {
 			rows, err := conn.Query(t.Context(), `select unit_id, '`+table+` ' || ctid::text || ' ' || xmin::text from compliance.`+table)
 			if err != nil {
 				t.Fatal(err)
@@ -121,7 +121,7 @@ func TestOneDiveTouchesItsSetAlone(t *testing.T) {
 func clone(b *testing.B, conn *pgx.Conn, org tenant.Org, units int) {
 	b.Helper()
 	for table, ids := range map[string][]string{
-		"p_units": {"unit_id", "host_id"}, "p_fittings": {"fitting_id", "part_id", "host_id"}, "p_histories": {"unit_id"}, "clocks": {"unit_id"}, "notice_units": {"unit_id"},
+		"p_units": {"unit_id", "host_id"}, "p_fittings": {"fitting_id", "part_id", "host_id"}, "p_ledger": {"unit_id"}, "clocks": {"unit_id"}, "notice_units": {"unit_id"},
 	} {
 		rows, err := conn.Query(b.Context(), `select attname::text from pg_attribute where attrelid = ('compliance.' || $1)::regclass and attnum > 0 and not attisdropped`, table)
 		if err != nil {

@@ -276,7 +276,7 @@ func conditionInto(e *due.Entry, c *historypb.Condition) error {
 	e.Kind, e.Condition = due.Condition, c.GetCondition()
 	switch c.GetSeverity() {
 	case historypb.Condition_SEVERITY_PULL:
-		e.Pull = true
+		e.Pull, e.Activities = true, c.GetClearedBy()
 	case historypb.Condition_SEVERITY_NOTE:
 	default:
 		return fmt.Errorf("entry %s has a severity this version does not know", e.ID)

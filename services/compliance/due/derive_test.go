@@ -301,6 +301,30 @@ func TestConditionsAskForTheirProof(t *testing.T) {
 	t.Run("a note pulls nothing", func(t *testing.T) {
 		wantCodes(t, newHistory(t, rule).add(1, "2026-01-01", due.Entry{Kind: due.Condition, Condition: "scratch"}).stand("2026-01-02"))
 	})
+	t.Run("what the report itself asks for, and nothing else", func(t *testing.T) {
+		asks := drop
+		asks.Activities = []string{"calibration", "comparison"}
+		h := newHistory(t, rule).add(3, "2026-01-05", asks)
+		h.in.Packs[0].Proofs = []due.Proof{{Conditions: []string{"drop"}, ClearedBy: []string{"hydrostatic-test"}}, {ClearedBy: []string{"visual-inspection"}}}
+		h.add(1, "2026-01-04", work(due.Pass, "calibration")).add(2, "2026-01-05", work(due.Pass, "comparison")). // before it, and at once
+			add(4, "2026-01-06", work(due.Pass, "inspection", "overhaul", "hydrostatic-test", "visual-inspection")).
+			add(5, "2026-01-07", work(due.Fail, "calibration"))
+		wantCodes(t, h.stand("2026-01-07"), "HOLD_OPEN", "HOLD_OPEN")
+		h.add(6, "2026-01-08", work(due.Pass, "comparison"))
+		wantCodes(t, h.stand("2026-01-08"), "HOLD_OPEN") // of the failed calibration
+		holds := h.derive().Holds
+		if len(holds) != 2 || holds[0].ID != "condition-"+entryID(3).String() || holds[0].Proof != entryID(6) || !slices.Equal(holds[0].ClearedBy, asks.Activities) {
+			t.Errorf("holds %+v", holds)
+		}
+	})
+	t.Run("as it was corrected", func(t *testing.T) {
+		right := drop
+		right.Activities, right.Occurred = []string{"calibration"}, h0(t, "2026-01-03")
+		h := newHistory(t, rule).add(1, "2026-01-01", drop).add(2, "2026-01-02", due.Entry{Kind: due.Amendment, Corrects: entryID(1), Correct: &right}).
+			add(3, "2026-01-04", work(due.Pass, "inspection"))
+		wantCodes(t, h.stand("2026-01-04"), "HOLD_OPEN")
+		wantCodes(t, h.add(4, "2026-01-05", work(due.Pass, "calibration")).stand("2026-01-05"))
+	})
 	t.Run("every pack is satisfied", func(t *testing.T) {
 		h := newHistory(t, rule).add(1, "2026-01-01", drop)
 		h.in.Packs[0].Proofs = []due.Proof{{Conditions: []string{"drop"}, ClearedBy: []string{"hydrostatic-test"}}}

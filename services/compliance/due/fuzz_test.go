@@ -248,7 +248,7 @@ func (t *tape) entry() (e due.Entry) {
 	case 2:
 		e.Kind, e.Activities, e.Outcome, e.Mark = due.Work, t.deeds(), due.Outcome(1+t.n(4)), t.mark()
 	default:
-		e.Kind, e.Condition, e.Pull = due.Condition, t.one("drop", "free-flow"), t.n(2) == 0
+		e.Kind, e.Condition, e.Pull, e.Activities = due.Condition, t.one("drop", "free-flow"), t.n(2) == 0, t.deeds()
 	}
 	if e.Kind == due.UsageEntry {
 		e.Estimated, e.HasCelsius, e.Celsius = t.n(2) == 0, t.n(2) == 0, int16(t.n(150)-60)

@@ -14,7 +14,7 @@ import (
 // maxHoldID is the length of the longest hold id.
 const maxHoldID = 100
 
-// usualProof lifts the hold of a condition that no pack says anything about.
+// usualProof lifts the hold of a condition of which neither its report nor any pack says what does.
 var usualProof = []string{"inspection", "overhaul"}
 
 // manualHolds copies the holds that people placed, as they stood at the instant and as known.
@@ -33,7 +33,7 @@ func (e *engine) manualHolds(d *Derived) {
 }
 
 // entryHolds opens a hold for every failed or inconclusive activity and every condition that pulls, and lifts each with the
-// first pass, strictly later, that proves it. It walks the events backwards, an instant at a time, so that the next pass of
+// first pass, strictly later, that proves it: of what the entry itself says lifts it, otherwise of what the packs say. It walks the events backwards, an instant at a time, so that the next pass of
 // every activity is at hand.
 func (e *engine) entryHolds(d *Derived) {
 	clear(e.later)
@@ -79,6 +79,10 @@ func (e *engine) openHolds(d *Derived, ev *event) {
 		}
 	case said.Kind == Condition && said.Pull:
 		h := Hold{ID: "condition-" + ev.id.String(), Cause: CauseCondition, Reason: fmt.Sprintf("Reported on %s: %s.", e.day(ev.at), said.Condition)}
+		if len(said.Activities) > 0 { // the report says itself what lifts it, and nothing else does
+			d.Holds = append(d.Holds, e.held(h, ev, said.Activities))
+			return
+		}
 		first := len(d.Holds)
 		on := dateAt(e.facts.Stays, ev.at)
 		for i := range e.revisions {

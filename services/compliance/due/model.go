@@ -93,10 +93,12 @@ type Entry struct {
 	Celsius     int16 // temperature of the air drawn in, if HasCelsius
 	HasCelsius  bool
 
-	// Work.
+	// Work: what was done. Condition: what lifts its hold; none leaves that to the packs.
 	Activities []string
-	Outcome    Outcome
-	Mark       civil.Mark // date marked on the unit; intervals count from it
+
+	// Work.
+	Outcome Outcome
+	Mark    civil.Mark // date marked on the unit; intervals count from it
 
 	// Condition.
 	Condition string

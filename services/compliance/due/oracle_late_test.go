@@ -45,7 +45,7 @@ func TestOracleLateWork(t *testing.T) {
 		switch {
 		case c.RejectedWhy == due.WhyLate:
 			return "escalated"
-		case c.AnchorLate && c.AnchorDate.First() == c.DueOn.First():
+		case c.AnchorLate && c.AnchorDate.First() == c.DueOn.First() && c.AnchorExpiry.IsZero(): // a mark may have expired by then
 			t.Error("late work counts for nothing")
 		case c.AnchorLate:
 			return "from the last day"

@@ -296,8 +296,15 @@ func (o *oracle) holds(u int, a *unitAnswer) {
 	}
 }
 
-// condition opens what every pack then in force asks for, once for equal demands; inspection or overhaul if none asks.
+// condition opens what the report asks for; if it asks for nothing, what every pack then in force asks for, once for equal demands; inspection
+// or overhaul if none asks.
 func (o *oracle) condition(u int, t *told, passedAfter func(*told, ...string) bool, hold func(id, code, blocks string)) {
+	if len(t.did) > 0 {
+		if !passedAfter(t, t.did...) {
+			hold("condition-"+entryID(t.id).String(), "HOLD_OPEN", "hf")
+		}
+		return
+	}
 	var demands [][]string
 	var packs []string
 	for _, id := range []string{"house", "law"} { // by id

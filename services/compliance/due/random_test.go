@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -246,6 +247,9 @@ func randomEntry(r *rand.Rand, w *world, i int, instant func() time.Time, mark f
 			}
 		default:
 			e.what, e.condition, e.pull = "condition", pick(r, conditions...), !w.calm && r.IntN(2) == 0
+			for r.IntN(3) == 0 && len(e.did) < 3 { // what lifts it, as the report says
+				e.did = append(e.did, pick(r, others(strings.Join(e.did, ""))...))
+			}
 		}
 	}
 	if len(w.entries) > 0 && r.IntN(6) == 0 {
@@ -421,7 +425,7 @@ func (e *wEntry) entry() due.Entry {
 		d.Kind, d.Activities, d.Mark = due.Work, e.did, markOf(e.mark)
 		d.Outcome = map[string]due.Outcome{"pass": due.Pass, "fail": due.Fail, "inconclusive": due.Inconclusive, "condemned": due.Condemned}[e.outcome]
 	case "condition":
-		d.Kind, d.Condition, d.Pull = due.Condition, e.condition, e.pull
+		d.Kind, d.Condition, d.Pull, d.Activities = due.Condition, e.condition, e.pull, e.did
 	case "amendment":
 		d.Kind, d.Corrects = due.Amendment, entryID(e.corrects)
 	}
