@@ -31,6 +31,8 @@ import (
 type clients struct {
 	Registry     registrypb.RegistryServiceClient
 	History      historypb.HistoryServiceClient
+	Procedures   historypb.ProcedureServiceClient
+	Orders       historypb.OrderServiceClient
 	Compliance   compliancepb.ComplianceServiceClient
 	Availability compliancepb.AvailabilityServiceClient
 	Recalls      compliancepb.RecallServiceClient
@@ -112,6 +114,8 @@ func (a *app) as(b *backend, role string, org tenant.Org) (*clients, error) {
 	return &clients{
 		Registry:     registrypb.NewRegistryServiceClient(conn),
 		History:      historypb.NewHistoryServiceClient(conn),
+		Procedures:   historypb.NewProcedureServiceClient(conn),
+		Orders:       historypb.NewOrderServiceClient(conn),
 		Compliance:   compliancepb.NewComplianceServiceClient(conn),
 		Availability: compliancepb.NewAvailabilityServiceClient(conn),
 		Recalls:      compliancepb.NewRecallServiceClient(conn),

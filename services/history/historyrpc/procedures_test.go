@@ -4,11 +4,16 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/fstest"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/pgtest"
 	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/history"
+	"strandline.example/strandline/services/history/historypg"
 	"strandline.example/strandline/services/history/procedure"
 )
 
@@ -16,7 +21,7 @@ import (
 // what there is not is told with what there is.
 func TestShippedProcedures(t *testing.T) {
 	t.Parallel()
-	org, p := tenant.Must("reef"), newProcedures(procedure.Shipped)
+	org, p := tenant.Must("reef"), newProcedures(procedure.Shipped, historypg.New(pgtest.New(t).Open(t, historypg.Schema)))
 	ids, err := procedure.Shipped.IDs()
 	if err != nil || len(ids) == 0 {
 		t.Fatal(ids, err)
@@ -42,12 +47,12 @@ func TestShippedProcedures(t *testing.T) {
 			if !proto.Equal(message, want.Message) {
 				t.Errorf("%s revision %d is not what its file states", id, revision)
 			}
-		}
-		if again, _, _ := p.procedure(t.Context(), org, id, 0); again != &p.must(t).byID[id][len(docs)-1].Procedure {
-			t.Errorf("%s is read again", id)
+			if again, _, _ := p.procedure(t.Context(), org, id, revision); again != of {
+				t.Errorf("%s revision %d is read again", id, revision)
+			}
 		}
 	}
-	if _, _, err := p.procedure(t.Context(), org, "atlantis", 0); !errs.Is(err, "NOT_FOUND") || !slices.ContainsFunc(ids, func(id string) bool { return strings.Contains(err.Error(), id) }) {
+	if _, _, err := p.procedure(t.Context(), org, "atlantis", 0); !errs.Is(err, "NOT_FOUND") || slices.ContainsFunc(ids, func(id string) bool { return !strings.Contains(err.Error(), id) }) {
 		t.Errorf("a procedure that is none: %v", err)
 	}
 	if _, _, err := p.procedure(t.Context(), org, ids[0], 7); !errs.Is(err, "NOT_FOUND") || !strings.Contains(err.Error(), "the last is 1") {
@@ -55,11 +60,63 @@ func TestShippedProcedures(t *testing.T) {
 	}
 }
 
-func (p *procedures) must(t *testing.T) shippedProcedures {
-	t.Helper()
-	s, err := p.shipped()
-	if err != nil {
-		t.Fatal(err)
+// slate is a procedure in a revision.
+func slate(name string, revision, title string) string {
+	return "name: procedures/" + name + "\nrevision: " + revision + "\ntitle: " + title + `
+kinds: [slate]
+purpose: cleaning
+activities: [cleaning]
+qualification: cleaning
+cautions: [Local code and the maker's manual win over this procedure.]
+steps: [{id: rinse, do: Rinse it., critical: true}]
+`
+}
+
+// TestOwnProcedures: what an org published is read once; a revision that a later version does not take any more is told and not guessed at; a name that is shipped
+// only later stays the org's, and is shipped to the others.
+func TestOwnProcedures(t *testing.T) {
+	t.Parallel()
+	store := historypg.New(pgtest.New(t).Open(t, historypg.Schema))
+	library := procedure.Library{FS: fstest.MapFS{"slate.yaml": {Data: []byte(slate("slate", "1", "As it is shipped"))}}}
+	p, reef, bay := newProcedures(library, store), tenant.Must("reef"), tenant.Must("bay")
+	publish := func(id string, revision int, source string) {
+		t.Helper()
+		r := history.ProcedureRevision{ProcedureKey: history.ProcedureKey{ID: id, Revision: revision}, Source: source, Recorder: "test", Created: time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)}
+		if err := store.PublishProcedures(t.Context(), reef, []history.ProcedureKey{r.ProcedureKey}, func(map[history.ProcedureKey]history.ProcedureRevision, map[string]int) ([]history.ProcedureRevision, error) {
+			return []history.ProcedureRevision{r}, nil
+		}); err != nil {
+			t.Fatal(err)
+		}
 	}
-	return s
+	publish("slate", 1, slate("slate", "1", "The reef's own"))
+	publish("slate", 3, slate("slate", "3", "The reef's third"))
+	for _, tt := range []struct {
+		org      tenant.Org
+		revision int
+		title    string
+	}{{reef, 0, "The reef's third"}, {reef, 1, "The reef's own"}, {reef, 3, "The reef's third"}, {bay, 0, "As it is shipped"}, {bay, 1, "As it is shipped"}} {
+		of, message, err := p.procedure(t.Context(), tt.org, "slate", tt.revision)
+		if err != nil || message.GetTitle() != tt.title || message.GetName() != tt.org.Name()+"/procedures/slate" || of.Title != tt.title {
+			t.Fatalf("%s, revision %d: %q, %v", tt.org.ID, tt.revision, message.GetTitle(), err)
+		}
+		if again, _, _ := p.procedure(t.Context(), tt.org, "slate", tt.revision); again != of {
+			t.Errorf("%s, revision %d: it is read again", tt.org.ID, tt.revision)
+		}
+	}
+	if _, _, err := p.procedure(t.Context(), reef, "slate", 2); !errs.Is(err, "NOT_FOUND") || !strings.Contains(err.Error(), "the last is 3") {
+		t.Errorf("a revision between: %v", err)
+	}
+	publish("worse", 1, strings.Replace(slate("worse", "1", "Without a critical step"), "true", "false", 1))
+	publish("other", 2, slate("other", "1", "Another revision than it says"))
+	for id, revision := range map[string]int{"worse": 1, "other": 2} {
+		if _, _, err := p.procedure(t.Context(), reef, id, revision); !errs.Is(err, "INTERNAL") || !strings.Contains(err.Error(), "publish the next revision") {
+			t.Errorf("%s: %v", id, err)
+		}
+	}
+	for i := range 2 * keptProcedures {
+		p.keep(bay, &foundProcedure{revision: history.ProcedureRevision{ProcedureKey: history.ProcedureKey{ID: "slate", Revision: i + 1}}})
+	}
+	if len(p.kept) > keptProcedures {
+		t.Errorf("%d are kept", len(p.kept))
+	}
 }

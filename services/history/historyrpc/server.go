@@ -1,4 +1,4 @@
-// Package historyrpc speaks HistoryService, BenchService and history's FeedService: it reads names and messages into package history's types,
+// Package historyrpc speaks HistoryService, BenchService, ProcedureService and history's FeedService: it reads names and messages into package history's types,
 // calls one use case, and writes the answer. It asks the registry for package history.
 package historyrpc
 
@@ -41,10 +41,11 @@ type Config struct {
 
 const defaultMaxImport = 256 << 20
 
-// Server serves HistoryService, BenchService and the feed.
+// Server serves HistoryService, BenchService, ProcedureService and the feed.
 type Server struct {
 	historypb.UnimplementedHistoryServiceServer
 	historypb.UnimplementedBenchServiceServer
+	historypb.UnimplementedProcedureServiceServer
 	config     Config
 	store      *historypg.Store
 	ledger     *history.Ledger
@@ -65,16 +66,18 @@ func New(c Config) *Server {
 	if c.MaxImportBytes == 0 {
 		c.MaxImportBytes = defaultMaxImport
 	}
-	s := &Server{config: c, store: historypg.New(c.DB), procedures: newProcedures(procedure.Shipped)}
+	s := &Server{config: c, store: historypg.New(c.DB)}
+	s.procedures = newProcedures(procedure.Shipped, s.store)
 	s.feed = feed.NewServer(source{s.store}, c.FeedPoll)
 	s.ledger = history.NewLedger(s.store, registry{c.Registry}, c.Clock, s.feed.Moved)
 	return s
 }
 
-// Register registers HistoryService and BenchService.
+// Register registers HistoryService, BenchService and ProcedureService.
 func (s *Server) Register(r grpc.ServiceRegistrar) {
 	historypb.RegisterHistoryServiceServer(r, s)
 	historypb.RegisterBenchServiceServer(r, s)
+	historypb.RegisterProcedureServiceServer(r, s)
 }
 
 // RegisterFeed registers the feed, for internal callers.

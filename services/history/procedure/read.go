@@ -19,7 +19,8 @@ type Document struct {
 	Org       string               // that the name in the file is for; empty if it names none
 	Message   *historypb.Procedure // what the file states, without its name
 	Procedure Procedure
-	Line      int // on which it begins
+	Line      int    // on which it begins
+	Source    string // the text that states it, with its comments, without other documents of the file
 }
 
 // shape is what files of procedures hold.
@@ -67,6 +68,7 @@ func ReadAs(id string, raw []byte) (docs []Document, problems []yamlproto.Proble
 	if len(problems) > 0 {
 		return nil, problems
 	}
+	sources(raw, docs)
 	return docs, nil
 }
 
