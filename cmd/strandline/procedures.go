@@ -9,7 +9,7 @@ import (
 
 func newProceduresCmd(a *app) *cobra.Command {
 	cmd := &cobra.Command{Use: "procedures", Short: "procedures: how gear is worked on, step by step, and what ends the work", Args: noSuchCommand, RunE: needsCommand}
-	cmd.AddCommand(newProceduresCheckCmd(a), newProceduresListCmd(a), newProceduresShowCmd(a))
+	cmd.AddCommand(newProceduresCheckCmd(a), newProceduresPublishCmd(a), newProceduresListCmd(a), newProceduresShowCmd(a))
 	return cmd
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -11,19 +12,25 @@ import (
 
 func newProceduresShowCmd(a *app) *cobra.Command {
 	var revision int32
-	var asYAML bool
+	var asYAML, own bool
 	cmd := &cobra.Command{
 		Use:   "show ID",
-		Short: "one procedure that comes with Strandline: its steps, parts, bounds, tests and sources",
+		Short: "one procedure: its steps, parts, bounds, tests and sources",
 		Long: `A step marked ! is critical: an order cannot be signed while it is open. One marked 2 is checked by a second person. What a bound or a
 criterion has from memory says so: nobody has compared it with a document.
 
-With --yaml it is the file itself, with its comments: the start of a procedure of one's own.`,
+With --yaml it is the file itself, with its comments: the start of a procedure of one's own.
+
+Without --own and --server it is one that comes with Strandline, and needs no server and no database.`,
 		Example: `  strandline procedures show second-stage-overhaul
   strandline procedures show second-stage-overhaul --yaml > ours.yaml
-  strandline procedures show gauge-comparison --revision 1 --output json`,
+  strandline procedures show gauge-comparison --revision 1 --output json
+  strandline procedures show lagoon-suit --own --yaml`,
 		Args: words,
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if a.asksOrg(own) {
+				return a.showPublished(cmd.Context(), args[0], revision, asYAML)
+			}
 			docs, raw, err := a.procedures.Procedure(args[0])
 			if err != nil {
 				return err
@@ -57,7 +64,32 @@ With --yaml it is the file itself, with its comments: the start of a procedure o
 	}
 	cmd.Flags().Int32Var(&revision, "revision", 0, "`number` of the revision (default the last)")
 	cmd.Flags().BoolVar(&asYAML, "yaml", false, "the file itself")
+	cmd.Flags().BoolVar(&own, "own", false, "also one that the org published (as with --server)")
 	return cmd
+}
+
+// showPublished prints a procedure that the org can open orders by.
+func (a *app) showPublished(ctx context.Context, id string, revision int32, asYAML bool) error {
+	return a.withClients(ctx, func(ctx context.Context, c *clients) error {
+		r, err := c.Procedures.GetProcedure(ctx, &historypb.GetProcedureRequest{Name: c.name("procedures", id), Revision: revision})
+		switch {
+		case err != nil:
+			return err
+		case asYAML && r.GetProcedure().GetShipped() && revision != 0:
+			return usagef("--yaml goes without --revision: it is the file, with all its revisions")
+		case asYAML:
+			_, err := a.out.Write([]byte(r.GetSource()))
+			return err
+		case a.json():
+			return a.printJSON(r.GetProcedure())
+		}
+		a.printProcedure(r.GetProcedure().GetProcedure())
+		if p := r.GetProcedure(); !p.GetShipped() {
+			a.printf("\n")
+			a.paragraph(a.out, "", fmt.Sprintf("Published %s by %s.", showInstant(p.GetPublishTime(), nil), p.GetPublisher()))
+		}
+		return nil
+	})
 }
 
 // printProcedure prints a procedure: what it is for, its steps one by one, its parts and tests. The cautions come first.

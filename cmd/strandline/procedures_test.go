@@ -165,3 +165,36 @@ func shelved(t *testing.T, shelf procedure.Library, args ...string) string {
 	}
 	return out.String()
 }
+
+// TestProceduresPublish: a copy of a shipped procedure is published under another name, listed, shown and given back as it was written; a change gets the next revision.
+func TestProceduresPublish(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	shipped := r.run(exitOK, "procedures", "show", "gauge-comparison", "--yaml").stdout
+	ours := write(t, "our-gauges.yaml", "# Copied.\n"+shipped)
+	o := r.run(exitOK, "procedures", "publish", ours, "--dry-run")
+	wants(t, o.err, "nothing was written")
+	r.run(exitNotFound, "procedures", "show", "our-gauges", "--own")
+	wants(t, r.run(exitOK, "procedures", "publish", ours).stdout, "our-gauges: revision 1 of ")
+	wants(t, r.run(exitOK, "procedures", "publish", ours).stdout, "our-gauges: revision 1 of ")
+	list := r.run(exitOK, "procedures", "list", "--own").stdout
+	wants(t, list, "\nour-gauges ", "\ngauge-comparison ", "with Strandline", "published")
+	if strings.Contains(r.run(exitOK, "procedures", "list").stdout, "our-gauges") {
+		t.Error("it is listed with what is shipped")
+	}
+	wants(t, r.run(exitOK, "procedures", "show", "our-gauges", "--own").stdout, "our-gauges  revision 1 of ", "Local code and the maker's manual win", "Published 20", " by cli")
+	if again := r.run(exitOK, "procedures", "show", "our-gauges", "--own", "--yaml").stdout; again != "# Copied.\n"+shipped {
+		t.Errorf("it is given back as\n%s", again)
+	}
+	if again := r.run(exitOK, "procedures", "show", "gauge-comparison", "--own", "--yaml").stdout; again != shipped {
+		t.Error("a shipped one is given back otherwise")
+	}
+	wants(t, r.run(exitRejected, "procedures", "publish", write(t, "gauge-comparison.yaml", shipped)).err, "PROCEDURE_INVALID", "our-gauge-comparison")
+	changed := write(t, "our-gauges.yaml", strings.Replace(shipped, "title: ", "title: Other ", 1))
+	wants(t, r.run(exitRejected, "procedures", "publish", changed).err, "ALREADY_EXISTS", "state revision 2")
+	next := write(t, "next.yaml", strings.Replace(strings.Replace(shipped, "title: ", "title: Other ", 1), "revision: 1", "revision: 2", 1))
+	wants(t, r.run(exitOK, "procedures", "publish", next, "--id", "our-gauges").stdout, "our-gauges: revision 2 of Other ")
+	wants(t, r.run(exitOK, "procedures", "show", "our-gauges", "--own", "--revision", "1").stdout, "our-gauges  revision 1 of ")
+	bad := write(t, "bad.yaml", strings.Replace(shipped, "revision: 1", "revision: one", 1))
+	wants(t, r.run(exitRejected, "procedures", "publish", bad).err, bad+":", "revision: want", "PROCEDURE_INVALID", "Nothing was written")
+}
