@@ -100,6 +100,9 @@ func (q Quantity) Sign() int { return q.rat().Sign() }
 // Entered says whether the number is one that was entered, and not computed.
 func (q Quantity) Entered() bool { return q.text != "" }
 
+// InSI returns the quantity in the coherent unit of the SI for what it is.
+func (q Quantity) InSI() (Quantity, error) { return q.In(coherentOf(q.Dimension())) }
+
 // In returns the same quantity in another unit of the same dimension, exactly.
 func (q Quantity) In(unit Unit) (Quantity, error) {
 	if q.Dimension() != unit.Dimension() {

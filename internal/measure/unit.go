@@ -29,9 +29,9 @@ var coherent sync.Map // Dimension -> *definition
 
 // coherentOf returns the unit of a dimension whose factor is one.
 func coherentOf(d Dimension) Unit {
-	for _, u := range table() {
-		if u.d.dim == d && u.d.expr == "1" && u.d.offset == "" {
-			return u
+	for i := range definitions { // in one order, so that the same one is found each time
+		if u := &definitions[i]; u.dim == d && u.expr == "1" && u.offset == "" {
+			return table()[u.symbol]
 		}
 	}
 	if v, ok := coherent.Load(d); ok {

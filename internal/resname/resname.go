@@ -128,6 +128,18 @@ func ProcedureName(org tenant.Org, procedure string) string {
 // RecallName returns `orgs/{org}/recalls/{recall}`.
 func RecallName(org tenant.Org, recall string) string { return child(org, "recalls", recall) }
 
+// Order returns the UUID in `orgs/{org}/orders/{order}`.
+func Order(org tenant.Org, field, name string) (uuid.UUID, error) {
+	s, err := Part(org, field, name, "orders")
+	if err != nil {
+		return uuid.UUID{}, err
+	}
+	return parse(field, name, s)
+}
+
+// OrderName returns `orgs/{org}/orders/{order}`.
+func OrderName(org tenant.Org, order uuid.UUID) string { return child(org, "orders", order.String()) }
+
 // UnitName returns `orgs/{org}/units/{unit}`.
 func UnitName(org tenant.Org, unit uuid.UUID) string { return child(org, "units", unit.String()) }
 

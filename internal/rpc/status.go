@@ -187,6 +187,9 @@ func extras(code codes.Code, reason string, e *errs.E, info *errdetails.ErrorInf
 			ResourceType: resourceType(e.Resource), ResourceName: clip(e.Resource, maxText), Description: clip(e.Message, maxText),
 		}}
 	case codes.FailedPrecondition:
+		if len(e.Violations) > 0 {
+			return []protoadapt.MessageV1{preconditions(e.Violations, info)}
+		}
 		return []protoadapt.MessageV1{&errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
 			{Type: reason, Subject: clip(subject(e), maxText), Description: clip(e.Message, maxText)},
 		}}}
@@ -225,6 +228,15 @@ func badRequest(vs []errs.Violation, info *errdetails.ErrorInfo) *errdetails.Bad
 		b.FieldViolations = append(b.FieldViolations, f)
 	}
 	return b
+}
+
+// preconditions lists as many violations as fit; info says how many do not.
+func preconditions(vs []errs.Violation, info *errdetails.ErrorInfo) *errdetails.PreconditionFailure {
+	out := &errdetails.PreconditionFailure{}
+	for _, f := range badRequest(vs, info).FieldViolations {
+		out.Violations = append(out.Violations, &errdetails.PreconditionFailure_Violation{Type: f.Reason, Subject: f.Field, Description: f.Description})
+	}
+	return out
 }
 
 func subject(e *errs.E) string {

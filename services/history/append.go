@@ -32,8 +32,9 @@ type Tx interface {
 	// Find returns the rows with the ids, those of targets, and the amendments of targets. The rows' shops and recorders are not
 	// read.
 	Find(ctx context.Context, ids, targets []uuid.UUID) (Found, error)
-	// Append adds rows, and moves the head.
-	Append(ctx context.Context, rows []*Row, head Head) error
+	// Append adds rows, moves the head, and adds what the rows are found by; nil for nothing.
+	Append(ctx context.Context, rows []*Row, head Head, found *Index) error
+	Bench
 }
 
 // Found is what the ledger, and what is about to enter it, hold of some entries.
@@ -114,8 +115,13 @@ func (l *Ledger) Append(ctx context.Context, org tenant.Org, recorder string, dr
 		if wrote = len(b.fresh) > 0; !wrote {
 			return nil
 		}
+		suspects, err := suspects(ctx, tx, org, recorder, b.fresh)
+		if err != nil {
+			return err
+		}
+		fresh := append(b.fresh, suspects...)
 		// The clock is read with the lock held, so that an entry is dated when the ledger takes it and not when it had to wait.
-		return tx.Append(ctx, b.fresh, seal(NewChain(org, head), b.fresh, head, l.clock.Now()))
+		return tx.Append(ctx, fresh, seal(NewChain(org, head), fresh, head, l.clock.Now()), nil)
 	})
 	if err != nil {
 		return Appended{}, err
@@ -167,7 +173,7 @@ func newBatch(org tenant.Org, recorder string, drafts []Draft, f *facts, now tim
 		e := &d.Entry
 		start := len(buf)
 		buf = AppendBody(buf, e)
-		*r = Row{ID: e.ID, Unit: e.Unit, Shop: e.Shop, Kind: e.Kind(), Occurred: e.Occurred, Corrects: corrects(&e.Detail), Recorder: recorder, Body: buf[start:len(buf):len(buf)]}
+		*r = Row{ID: e.ID, Unit: e.Unit, Shop: e.Shop, Kind: e.Kind(), Occurred: e.Occurred, Corrects: corrects(&e.Detail), Order: orderOf(&e.Detail), Recorder: recorder, Body: buf[start:len(buf):len(buf)]}
 		if u, ok := f.units[e.Unit]; ok && r.Shop == "" {
 			r.Shop = u.Shop()
 		}
@@ -238,6 +244,8 @@ func (b *batch) judgeTarget(r, target *Row, condemned map[uuid.UUID]bool) (Probl
 	switch {
 	case target == nil || target.Unit != r.Unit:
 		return Problem{field, value, "the unit has no such entry in the ledger, nor earlier in this request", "AMENDMENT_TARGET"}, false
+	case target.Kind == KindOrder:
+		return Problem{field, value, "is something that happened to a service order; withdraw it there instead", "AMENDMENT_TARGET"}, false
 	case target.Kind == KindAmendment:
 		return Problem{field, value, "is itself an amendment; amend the entry that it corrects once more instead", "AMENDMENT_TARGET"}, false
 	}

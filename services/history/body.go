@@ -17,42 +17,66 @@ import (
 const (
 	bodyVersion      = 1
 	bodyVersionUsage = 2 // usage with an estimate, an intake temperature or a rollover
+	bodyVersionBench = 3 // an order's events, what was performed in an order, calibrations, and conditions that say what clears them
 )
 
 // AppendBody appends the canonical encoding of the entry's content, which is all that the client said but the ids. Equal contents
 // have equal encodings and different ones differ, so that a repeated entry is recognised by its bytes. All numbers are big endian:
 //
-//	body        = u8 version (1 or 2) | instant occurred | text shop | text technician | text note | detail
-//	detail      = u8 kind | usage (kind 1) or work (2, 3) or condition (4) or amendment (5)
+//	body        = u8 version (1 to 3) | instant occurred | text shop | text technician | text note | detail
+//	detail      = u8 kind | usage (kind 1) or work (2, 3) or condition (4) or amendment (5) or event (6)
 //	usage       = u8 0 | i64 dives | i64 running time in nanoseconds | i64 fills | text reference
 //	            | u8 measure (1 dives, 2 running time, 3 fills) | i64 value | u8 replaced | i64 start (0 unless replaced) | text reference
-//	              in version 2 either is followed by
+//	              in versions 2 and 3 either is followed by
 //	              u8 estimated | u8 0 or u8 1 and i16 degrees Celsius of the intake | i64 rollover (0 for none)
 //	work        = u8 outcome (1 pass, 2 fail, 3 inconclusive, 4 condemned) | mark | text provider | u32 n | n * text activity
+//	              in version 3 followed by uuid order | uuid entry of the readings (both zero for none) | bytes calibration
 //	condition   = text condition | u8 severity (1 note, 2 pull)
+//	              in version 3 followed by u32 n | n * text activity that clears it
 //	amendment   = uuid corrected entry | text reason | u8 0, or u8 1 | instant occurred | detail (kind 1 to 4)
+//	event       = uuid order | bytes event
 //
 //	instant     = i64 microseconds since 1970-01-01T00:00:00Z
 //	mark        = u16 year | u8 month | u8 day (0 for a month alone); all 0 for no mark
 //	text        = u32 length in bytes | that many bytes of UTF-8
+//	bytes       = u32 length | that many bytes
 //	uuid        = 16 bytes (RFC 9562)
 //
+// A calibration is the protobuf encoding of a strandline.history.v1.Calibration, and an event that of a strandline.history.v1.OrderEvent with its detail
+// alone, fields in the order of their numbers, which never change.
+//
 // Running time is kept as nanoseconds, so value is in nanoseconds for measure 2; start and rollover are in seconds for it. A body is
-// of version 2 if its usage, or that of its replacement, has an estimate, a temperature or a rollover, and otherwise of version 1.
+// of version 3 if it is an order's event, or if its work or condition, or that of its replacement, has what only version 3 can say; otherwise of version 2
+// if its usage, or that of its replacement, has an estimate, a temperature or a rollover; and otherwise of version 1.
 func AppendBody(b []byte, e *Entry) []byte {
-	version := byte(bodyVersion)
-	if u := e.usage(); u != nil && !u.plain() {
-		version = bodyVersionUsage
-	}
+	version := e.version()
 	b = append(b, version)
 	b = appendInstant(b, e.Occurred)
 	b = appendText(b, e.Shop)
 	b = appendText(b, e.Technician)
 	b = appendText(b, e.Note)
-	return appendDetail(b, &e.Detail)
+	return appendDetail(b, &e.Detail, version)
 }
 
-func appendDetail(b []byte, d *Detail) []byte {
+// version returns the first that can hold the detail.
+func (d *Detail) version() byte {
+	said := d
+	if d.Amendment != nil && d.Amendment.Replacement != nil {
+		said = &d.Amendment.Replacement.Detail
+	}
+	switch {
+	case said.Order != nil,
+		said.Service != nil && !said.Service.plain(),
+		said.Test != nil && !said.Test.plain(),
+		said.Condition != nil && len(said.Condition.ClearedBy) > 0:
+		return bodyVersionBench
+	case said.Usage != nil && !said.Usage.plain():
+		return bodyVersionUsage
+	}
+	return bodyVersion
+}
+
+func appendDetail(b []byte, d *Detail, version byte) []byte {
 	kind := d.Kind()
 	b = append(b, byte(kind))
 	switch kind {
@@ -69,7 +93,7 @@ func appendDetail(b []byte, d *Detail) []byte {
 			b = appendInt(b, u.Start)
 		}
 		b = appendText(b, u.Reference)
-		if !u.plain() {
+		if version >= bodyVersionUsage {
 			b = appendFlag(b, u.Estimated)
 			b = appendFlag(b, u.HasCelsius)
 			if u.HasCelsius {
@@ -78,12 +102,15 @@ func appendDetail(b []byte, d *Detail) []byte {
 			b = appendInt(b, u.Rollover)
 		}
 	case KindService:
-		b = appendWork(b, d.Service)
+		b = appendWork(b, d.Service, version)
 	case KindTest:
-		b = appendWork(b, d.Test)
+		b = appendWork(b, d.Test, version)
 	case KindCondition:
 		b = appendText(b, d.Condition.Condition)
 		b = append(b, byte(d.Condition.Severity))
+		if version >= bodyVersionBench {
+			b = appendTexts(b, d.Condition.ClearedBy)
+		}
 	case KindAmendment:
 		a := d.Amendment
 		b = append(b, a.Corrects[:]...)
@@ -91,23 +118,40 @@ func appendDetail(b []byte, d *Detail) []byte {
 		b = appendFlag(b, a.Replacement != nil)
 		if a.Replacement != nil {
 			b = appendInstant(b, a.Replacement.Occurred)
-			b = appendDetail(b, &a.Replacement.Detail)
+			b = appendDetail(b, &a.Replacement.Detail, version)
 		}
+	case KindOrder:
+		b = append(b, d.Order.Order[:]...)
+		b = appendBytes(b, d.Order.Content)
 	}
 	return b
 }
 
-func appendWork(b []byte, w *Work) []byte {
+func appendWork(b []byte, w *Work, version byte) []byte {
 	b = append(b, byte(w.Outcome))
 	year, month, day := w.Mark.Parts()
 	b = binary.BigEndian.AppendUint16(b, uint16(year))
 	b = append(b, byte(month), byte(day))
 	b = appendText(b, w.Provider)
-	b = binary.BigEndian.AppendUint32(b, uint32(len(w.Activities)))
-	for _, a := range w.Activities {
-		b = appendText(b, a)
+	b = appendTexts(b, w.Activities)
+	if version >= bodyVersionBench {
+		b = append(b, w.Order[:]...)
+		b = append(b, w.Readings[:]...)
+		b = appendBytes(b, w.Calibration)
 	}
 	return b
+}
+
+func appendTexts(b []byte, texts []string) []byte {
+	b = binary.BigEndian.AppendUint32(b, uint32(len(texts)))
+	for _, t := range texts {
+		b = appendText(b, t)
+	}
+	return b
+}
+
+func appendBytes(b, content []byte) []byte {
+	return append(binary.BigEndian.AppendUint32(b, uint32(len(content))), content...)
 }
 
 func appendInt(b []byte, n int64) []byte { return binary.BigEndian.AppendUint64(b, uint64(n)) }
@@ -130,7 +174,7 @@ func appendFlag(b []byte, f bool) []byte {
 func ParseBody(body []byte) (Entry, error) {
 	r := reader{rest: body}
 	r.version = r.byte()
-	if r.err == nil && r.version != bodyVersion && r.version != bodyVersionUsage {
+	if r.err == nil && (r.version < bodyVersion || r.version > bodyVersionBench) {
 		return Entry{}, fmt.Errorf("entry body of version %d", r.version)
 	}
 	var e Entry
@@ -138,9 +182,9 @@ func ParseBody(body []byte) (Entry, error) {
 	e.Shop = r.text()
 	e.Technician = r.text()
 	e.Note = r.text()
-	e.Detail = r.detail(KindAmendment)
-	if u := e.usage(); r.version == bodyVersionUsage && (u == nil || u.plain()) {
-		r.fail("version 2 for what version 1 can say")
+	e.Detail = r.detail(KindOrder)
+	if v := e.version(); r.err == nil && r.version != v {
+		r.fail(fmt.Sprintf("version %d for what version %d can say", r.version, v))
 	}
 	if r.err == nil && len(r.rest) > 0 {
 		r.fail("bytes after the end")
@@ -242,12 +286,17 @@ func (r *reader) detail(last Kind) (d Detail) {
 		}
 	case KindCondition:
 		d.Condition = &Condition{Condition: r.text(), Severity: Severity(r.one(byte(Pull), "severity"))}
+		if r.version >= bodyVersionBench {
+			d.Condition.ClearedBy = r.texts()
+		}
 	case KindAmendment:
 		a := &Amendment{Corrects: r.uuid(), Reason: r.text()}
 		if r.flag() {
 			a.Replacement = &Replacement{Occurred: r.instant(), Detail: r.detail(KindCondition)}
 		}
 		d.Amendment = a
+	case KindOrder:
+		d.Order = &OrderEvent{Order: r.uuid(), Content: r.bytes()}
 	}
 	return d
 }
@@ -270,7 +319,7 @@ func (r *reader) usage() *Usage {
 		}
 	}
 	u.Reference = r.text()
-	if r.version == bodyVersionUsage {
+	if r.version >= bodyVersionUsage {
 		u.Estimated = r.flag()
 		if u.HasCelsius = r.flag(); u.HasCelsius {
 			if b := r.take(2); b != nil {
@@ -292,13 +341,30 @@ func (r *reader) work() *Work {
 		w.Mark = mark
 	}
 	w.Provider = r.text()
+	w.Activities = r.texts()
+	if r.version >= bodyVersionBench {
+		w.Order, w.Readings, w.Calibration = r.uuid(), r.uuid(), r.bytes()
+	}
+	return w
+}
+
+func (r *reader) texts() (out []string) {
 	n := r.count()
 	if n > len(r.rest)/4 {
 		r.fail("ends too early")
-		return w
+		return nil
 	}
 	for range n {
-		w.Activities = append(w.Activities, r.text())
+		out = append(out, r.text())
 	}
-	return w
+	return out
+}
+
+// bytes returns nil for none.
+func (r *reader) bytes() []byte {
+	n := r.count()
+	if n == 0 {
+		return nil
+	}
+	return r.take(n)
 }

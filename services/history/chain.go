@@ -31,7 +31,8 @@ import (
 //	bytes    = u32 length, big endian | that many bytes
 //
 // The fields are the columns of the table `entries`, as they are; the digest is its column `digest`. The last digest is also in
-// `heads`. The body is the content as AppendBody describes it; kind, occurred and corrects repeat what it says. The org's UUID is
+// `heads`. The body is the content as AppendBody describes it; kind, occurred and corrects repeat what it says, as does
+// the column order_id. The org's UUID is
 // the version 5 UUID of its id in the namespace that package tenant states.
 //
 // The chain shows any change to a ledger whose head is known from elsewhere, and any change short of recomputing all digests from
@@ -124,7 +125,7 @@ func (v *Verifier) Next(r *Row) error {
 	switch {
 	case err != nil:
 		return v.damaged(want, r, err.Error())
-	case e.Kind() != r.Kind, !e.Occurred.Equal(r.Occurred), corrects(&e.Detail) != r.Corrects, e.Shop != "" && e.Shop != r.Shop:
+	case e.Kind() != r.Kind, !e.Occurred.Equal(r.Occurred), corrects(&e.Detail) != r.Corrects, orderOf(&e.Detail) != r.Order, e.Shop != "" && e.Shop != r.Shop:
 		return v.damaged(want, r, "its columns differ from its content")
 	}
 	v.number, v.recorded = want, r.Recorded
@@ -153,6 +154,19 @@ func (v *Verifier) damaged(sequence int64, r *Row, what string) error {
 		meta = append(meta, "entry", entryName(v.org, r.Unit, r.ID), "digest", hex.EncodeToString(r.Digest[:]))
 	}
 	return errs.New(errs.DataLoss, "LEDGER_DAMAGED", fmt.Sprintf("the ledger is damaged at entry %d: %s", sequence, what), meta...)
+}
+
+// orderOf returns the order that an entry belongs to, or the zero UUID.
+func orderOf(d *Detail) uuid.UUID {
+	switch {
+	case d.Order != nil:
+		return d.Order.Order
+	case d.Service != nil:
+		return d.Service.Order
+	case d.Test != nil:
+		return d.Test.Order
+	}
+	return uuid.Nil
 }
 
 // corrects returns the entry that an amendment corrects, or the zero UUID.

@@ -68,8 +68,15 @@ func drawLedger(t *rapid.T, least int) []history.Row {
 			Sequence: int64(i + 1), ID: e.ID, Unit: e.Unit, Shop: e.Shop, Kind: e.Kind(), Occurred: e.Occurred, Recorded: recorded,
 			Recorder: rapid.String().Draw(t, "recorder"), Body: history.AppendBody(nil, &e),
 		}
-		if e.Amendment != nil {
+		switch {
+		case e.Amendment != nil:
 			r.Corrects = e.Amendment.Corrects
+		case e.Order != nil:
+			r.Order = e.Order.Order
+		case e.Service != nil:
+			r.Order = e.Service.Order
+		case e.Test != nil:
+			r.Order = e.Test.Order
 		}
 		r.Digest = chain.Next(r)
 	}

@@ -18,6 +18,7 @@ const (
 	KindTest
 	KindCondition
 	KindAmendment
+	KindOrder
 )
 
 // Outcome is how a service or test ended. The numbers are stored and hashed.
@@ -68,6 +69,7 @@ type Detail struct {
 	Test      *Work // exactly one activity
 	Condition *Condition
 	Amendment *Amendment
+	Order     *OrderEvent
 }
 
 // Kind returns which of the details is set; 0 if none is.
@@ -83,6 +85,8 @@ func (d *Detail) Kind() Kind {
 		return KindCondition
 	case d.Amendment != nil:
 		return KindAmendment
+	case d.Order != nil:
+		return KindOrder
 	}
 	return 0
 }
@@ -144,12 +148,30 @@ type Work struct {
 	Outcome    Outcome
 	Mark       civil.Mark // date marked on the unit
 	Provider   string     // who did it, where that was not the shop
+
+	// Of work in a service order.
+	Order    uuid.UUID // the order; zero for none
+	Readings uuid.UUID // the entry that says what was read; zero for none
+	// Calibration says how long and how far an instrument is good: the protobuf encoding of a strandline.history.v1.Calibration, empty for none.
+	Calibration []byte
+}
+
+// plain says whether version 1 of the encoding can hold the work.
+func (w *Work) plain() bool {
+	return w.Order == uuid.Nil && w.Readings == uuid.Nil && len(w.Calibration) == 0
 }
 
 // Condition is something that happened to the unit.
 type Condition struct {
 	Condition string
 	Severity  Severity
+	ClearedBy []string // activities that lift the hold; empty where the rule packs say
+}
+
+// OrderEvent is something that happened to a service order. What it was is not the ledger's to understand: package work reads and writes it.
+type OrderEvent struct {
+	Order   uuid.UUID // id of the entry that opened the order
+	Content []byte    // the protobuf encoding of a strandline.history.v1.OrderEvent, of its detail alone
 }
 
 // Amendment corrects an earlier entry of the same unit.
@@ -175,6 +197,7 @@ type Row struct {
 	Occurred time.Time
 	Recorded time.Time
 	Corrects uuid.UUID // zero unless an amendment
+	Order    uuid.UUID // of an order's events, and of what was performed in it; otherwise zero
 	Recorder string    // subject of the token it came with
 	Body     []byte    // canonical encoding of the content (AppendBody)
 	Digest   [32]byte

@@ -16,7 +16,7 @@ func drawEntry(t *rapid.T) history.Entry {
 		ID: drawUUID(t), Unit: drawUUID(t), Occurred: drawInstant(t), Shop: rapid.SampledFrom([]string{"", "quay", "north-pier"}).Draw(t, "shop"),
 		Technician: rapid.SampledFrom([]string{"", "ada"}).Draw(t, "technician"), Note: rapid.String().Draw(t, "note"),
 	}
-	e.Detail = drawDetail(t, 5)
+	e.Detail = drawDetail(t, 6)
 	return e
 }
 
@@ -45,12 +45,17 @@ func drawDetail(t *rapid.T, kinds int) (d history.Detail) {
 		d.Test = drawWork(t, []string{rapid.String().Draw(t, "activity")})
 	case 4:
 		d.Condition = &history.Condition{Condition: rapid.String().Draw(t, "condition"), Severity: history.Severity(rapid.IntRange(1, 2).Draw(t, "severity"))}
+		if cleared := rapid.SliceOfN(rapid.String(), 0, 2).Draw(t, "cleared by"); len(cleared) > 0 {
+			d.Condition.ClearedBy = cleared
+		}
 	case 5:
 		a := &history.Amendment{Corrects: drawUUID(t), Reason: rapid.String().Draw(t, "reason")}
 		if rapid.Bool().Draw(t, "replaces") {
 			a.Replacement = &history.Replacement{Occurred: drawInstant(t), Detail: drawDetail(t, 4)}
 		}
 		d.Amendment = a
+	case 6:
+		d.Order = &history.OrderEvent{Order: drawUUID(t), Content: drawBytes(t, "content")}
 	}
 	return d
 }
@@ -66,7 +71,21 @@ func drawWork(t *rapid.T, activities []string) *history.Work {
 	case 2:
 		w.Mark = civil.Month(rapid.IntRange(1900, 2999).Draw(t, "year"), time.Month(rapid.IntRange(1, 12).Draw(t, "month")))
 	}
+	if rapid.IntRange(0, 2).Draw(t, "bench") == 0 {
+		w.Order, w.Calibration = drawUUID(t), drawBytes(t, "calibration")
+		if rapid.Bool().Draw(t, "read") {
+			w.Readings = drawUUID(t)
+		}
+	}
 	return w
+}
+
+// drawBytes draws bytes, nil for none.
+func drawBytes(t *rapid.T, label string) []byte {
+	if b := rapid.SliceOfN(rapid.Byte(), 0, 8).Draw(t, label); len(b) > 0 {
+		return b
+	}
+	return nil
 }
 
 func drawUUID(t *rapid.T) (id uuid.UUID) {

@@ -256,8 +256,13 @@ func (m *Import) write(ctx context.Context, tx Tx) error {
 		}
 		m.result.Unchanged += int64(len(b.rows) - len(b.fresh))
 		if len(b.fresh) > 0 {
-			head = seal(chain, b.fresh, head, m.ledger.clock.Now())
-			if err := tx.Append(ctx, b.fresh, head); err != nil {
+			suspects, err := suspects(ctx, tx, m.org, m.options.Recorder, b.fresh)
+			if err != nil {
+				return err
+			}
+			fresh := append(b.fresh, suspects...)
+			head = seal(chain, fresh, head, m.ledger.clock.Now())
+			if err := tx.Append(ctx, fresh, head, nil); err != nil {
 				return err
 			}
 			m.result.Appended += int64(len(b.fresh))

@@ -31,6 +31,8 @@ type Unit struct {
 	Start        time.Time  // when it is commissioned, where that is known as an instant; Commissioned then does not count
 	Retired      time.Time  // zero while in the fleet
 	Planned      bool       // it does not exist yet
+	Kind         string     // of equipment
+	Model        string     // id of its model
 }
 
 // Shop returns where the unit is now, or "".

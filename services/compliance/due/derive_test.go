@@ -307,8 +307,8 @@ func TestConditionsAskForTheirProof(t *testing.T) {
 		h := newHistory(t, rule).add(3, "2026-01-05", asks)
 		h.in.Packs[0].Proofs = []due.Proof{{Conditions: []string{"drop"}, ClearedBy: []string{"hydrostatic-test"}}, {ClearedBy: []string{"visual-inspection"}}}
 		h.add(1, "2026-01-04", work(due.Pass, "calibration")).add(2, "2026-01-05", work(due.Pass, "comparison")). // before it, and at once
-			add(4, "2026-01-06", work(due.Pass, "inspection", "overhaul", "hydrostatic-test", "visual-inspection")).
-			add(5, "2026-01-07", work(due.Fail, "calibration"))
+																add(4, "2026-01-06", work(due.Pass, "inspection", "overhaul", "hydrostatic-test", "visual-inspection")).
+																add(5, "2026-01-07", work(due.Fail, "calibration"))
 		wantCodes(t, h.stand("2026-01-07"), "HOLD_OPEN", "HOLD_OPEN")
 		h.add(6, "2026-01-08", work(due.Pass, "comparison"))
 		wantCodes(t, h.stand("2026-01-08"), "HOLD_OPEN") // of the failed calibration

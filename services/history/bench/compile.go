@@ -41,6 +41,9 @@ type Test struct {
 	criteria []*criterion
 }
 
+// Title returns what the test is called for people.
+func (t *Test) Title() string { return named(t.spec.Title, t.spec.ID) }
+
 // Spec returns what the test was compiled from. It is not to be changed.
 func (t *Test) Spec() *Spec { return &t.spec }
 

@@ -16,7 +16,7 @@ import (
 	"strandline.example/strandline/services/history"
 )
 
-const columns = `sequence, entry_id, unit_id, shop, kind, occurred, recorded, corrects, recorder, body, digest`
+const columns = `sequence, entry_id, unit_id, shop, kind, occurred, recorded, corrects, order_id, recorder, body, digest`
 
 // Find is history.Tx.Find in a transaction of its own.
 func (s *Store) Find(ctx context.Context, org tenant.Org, ids, targets []uuid.UUID) (found history.Found, err error) {
@@ -157,10 +157,13 @@ func collect(ctx context.Context, tx pgx.Tx, sql string, args []any) (out []hist
 }
 
 func scan(row pgx.Row, r *history.Row) error {
-	var corrects *uuid.UUID
+	var corrects, order *uuid.UUID
 	var digest []byte
-	if err := row.Scan(&r.Sequence, &r.ID, &r.Unit, &r.Shop, &r.Kind, &r.Occurred, &r.Recorded, &corrects, &r.Recorder, &r.Body, &digest); err != nil {
+	if err := row.Scan(&r.Sequence, &r.ID, &r.Unit, &r.Shop, &r.Kind, &r.Occurred, &r.Recorded, &corrects, &order, &r.Recorder, &r.Body, &digest); err != nil {
 		return err
+	}
+	if order != nil {
+		r.Order = *order
 	}
 	finish(r, corrects, digest)
 	return nil

@@ -151,16 +151,17 @@ func scanHead(row pgx.Row, head *history.Head) error {
 
 // COPY FROM does not work with row-level security, and this comes near it: one statement, a column at a time.
 const insertEntries = `
-insert into entries (org_id, sequence, entry_id, unit_id, shop, kind, occurred, recorded, corrects, recorder, body, digest)
-select $1, $2 + n, entry_id, unit_id, shop, kind, occurred, $3, corrects, $4, body, digest
-from unnest($5::uuid[], $6::uuid[], $7::text[], $8::smallint[], $9::timestamptz[], $10::uuid[], $11::bytea[], $12::bytea[])
-  with ordinality as t (entry_id, unit_id, shop, kind, occurred, corrects, body, digest, n)`
+insert into entries (org_id, sequence, entry_id, unit_id, shop, kind, occurred, recorded, corrects, order_id, recorder, body, digest)
+select $1, $2 + n, entry_id, unit_id, shop, kind, occurred, $3, corrects, order_id, $4, body, digest
+from unnest($5::uuid[], $6::uuid[], $7::text[], $8::smallint[], $9::timestamptz[], $10::uuid[], $11::uuid[], $12::bytea[], $13::bytea[])
+  with ordinality as t (entry_id, unit_id, shop, kind, occurred, corrects, order_id, body, digest, n)`
 
-// Append adds the rows, whose sequences follow one another and which have recorder and recorded in common.
-func (w *writer) Append(ctx context.Context, rows []*history.Row, head history.Head) error {
+// Append adds the rows, whose sequences follow one another and which have recorder and recorded in common, and what they are found by.
+func (w *writer) Append(ctx context.Context, rows []*history.Row, head history.Head, found *history.Index) error {
 	n := len(rows)
 	var (
 		ids, units, corrects = make(uuids, n), make(uuids, n), make(uuids, n)
+		orders               = make(uuids, n)
 		shops                = make(pgtype.FlatArray[string], n)
 		kinds                = make(pgtype.FlatArray[int16], n)
 		occurred             = make(pgtype.FlatArray[time.Time], n)
@@ -171,14 +172,18 @@ func (w *writer) Append(ctx context.Context, rows []*history.Row, head history.H
 		if r.Corrects != uuid.Nil {
 			corrects[i] = id(r.Corrects)
 		}
+		if r.Order != uuid.Nil {
+			orders[i] = id(r.Order)
+		}
 		shops[i], kinds[i], occurred[i] = r.Shop, int16(r.Kind), r.Occurred
 		bodies[i], digests[i] = r.Body, r.Digest[:]
 	}
 	b := &pgx.Batch{}
-	b.Queue(insertEntries, w.org.UUID, rows[0].Sequence-1, rows[0].Recorded, rows[0].Recorder, ids, units, shops, kinds, occurred, corrects, bodies, digests)
+	b.Queue(insertEntries, w.org.UUID, rows[0].Sequence-1, rows[0].Recorded, rows[0].Recorder, ids, units, shops, kinds, occurred, corrects, orders, bodies, digests)
 	b.Queue(moveHead, w.org.UUID, head.Number, head.Digest[:], head.Recorded)
+	queueIndex(b, w.org, found)
 	return w.send(ctx, b, func(r pgx.BatchResults) error {
-		for range 2 {
+		for range b.Len() {
 			if _, err := r.Exec(); err != nil {
 				return err
 			}

@@ -49,7 +49,7 @@ func fill(t testing.TB, s *historypg.Store, org tenant.Org, unit uuid.UUID, n in
 			head = history.Head{Number: r.Sequence, Digest: r.Digest, Recorded: r.Recorded}
 			rows[i] = r
 		}
-		return tx.Append(ctx, rows, head)
+		return tx.Append(ctx, rows, head, nil)
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -125,7 +125,7 @@ func TestRowsAreTheOrgs(t *testing.T) {
 		}
 	}
 	for _, sql := range []string{
-		`insert into entries select $1, sequence + 100, gen_random_uuid(), unit_id, shop, kind, occurred, recorded, corrects, recorder, body, digest from entries`,
+		`insert into entries select $1, sequence + 100, gen_random_uuid(), unit_id, shop, kind, occurred, recorded, corrects, recorder, body, digest, order_id from entries`,
 		`insert into heads select $1, org, number, digest, recorded from heads on conflict (org_id) do update set number = 0`,
 		`update heads set org_id = $1`,
 	} {

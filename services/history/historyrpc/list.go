@@ -48,16 +48,8 @@ func (s *Server) ListEntries(ctx context.Context, req *historypb.ListEntriesRequ
 		{"recorded_from_time", req.GetRecordedFromTime(), &q.RecordedFrom},
 		{"recorded_before_time", req.GetRecordedBeforeTime(), &q.RecordedBefore},
 	} {
-		if r.from == nil {
-			continue
-		}
-		if err := r.from.CheckValid(); err != nil {
-			return nil, errs.Field(r.field, r.from.String(), "is not an instant from year 1 to 9999; give RFC 3339 UTC time")
-		}
-		// The ledger's instants are whole microseconds: rounded up, a bound has the same entries on either side.
-		*r.to = r.from.AsTime().Add(time.Microsecond - 1).Truncate(time.Microsecond)
-		if r.to.IsZero() { // the first instant there is; zero means no bound
-			*r.to = r.to.Add(time.Microsecond)
+		if err := bound(r.field, r.from, r.to); err != nil {
+			return nil, err
 		}
 	}
 	if err := q.Check(); err != nil {
@@ -90,6 +82,21 @@ func (s *Server) ListEntries(ctx context.Context, req *historypb.ListEntriesRequ
 		out.Entries = append(out.Entries, e)
 	}
 	return out, nil
+}
+
+// bound reads a bound of a listing, if there is one. The ledger's instants are whole microseconds: rounded up, a bound has the same entries on either side.
+func bound(field string, from *timestamppb.Timestamp, to *time.Time) error {
+	if from == nil {
+		return nil
+	}
+	if err := from.CheckValid(); err != nil {
+		return errs.Field(field, from.String(), "is not an instant from year 1 to 9999; give RFC 3339 UTC time")
+	}
+	*to = from.AsTime().Add(time.Microsecond - 1).Truncate(time.Microsecond)
+	if to.IsZero() { // the first instant there is; zero means no bound
+		*to = to.Add(time.Microsecond)
+	}
+	return nil
 }
 
 // binding is everything in the request that its page tokens belong to.

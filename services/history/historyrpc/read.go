@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -14,6 +15,7 @@ import (
 	"strandline.example/strandline/internal/tenant"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	"strandline.example/strandline/services/history"
+	"strandline.example/strandline/services/history/order/wire"
 
 	datepb "google.golang.org/genproto/googleapis/type/date"
 )
@@ -47,7 +49,7 @@ func (in *reading) entry(p *historypb.Entry, d *history.Draft) {
 	case *historypb.Entry_Test:
 		e.Test = test(d, "test", t.Test)
 	case *historypb.Entry_Condition:
-		e.Condition = condition(t.Condition)
+		e.Condition = condition(d, "condition", t.Condition)
 	case *historypb.Entry_Amendment:
 		a := t.Amendment
 		unit, id := in.entryName(d, "amendment.corrected_entry", a.GetCorrectedEntry())
@@ -55,6 +57,8 @@ func (in *reading) entry(p *historypb.Entry, d *history.Draft) {
 			problem(d, "amendment.corrected_entry", a.GetCorrectedEntry(), "is of another unit; amend an entry of the same unit", "AMENDMENT_TARGET")
 		}
 		e.Amendment = &history.Amendment{Corrects: id, Reason: a.GetReason(), Replacement: replacement(d, a.GetReplacement())}
+	case *historypb.Entry_OrderEvent:
+		problem(d, "order_event", "", "what happens to a service order is recorded by OrderService; call RecordWork, SignOrder or CloseOrder", "ORDER_EVENT_REFUSED")
 	default:
 		problem(d, "detail", "", "must be set: usage, service, test, condition or amendment", "INVALID_FIELD")
 	}
@@ -188,7 +192,7 @@ func service(d *history.Draft, at string, p *historypb.Service) *history.Work {
 func test(d *history.Draft, at string, p *historypb.Test) *history.Work {
 	return &history.Work{
 		Activities: []string{p.GetActivity()}, Outcome: history.Outcome(p.GetOutcome()),
-		Mark: mark(d, at+".mark_date", p.GetMarkDate()), Provider: p.GetProvider(),
+		Mark: mark(d, at+".mark_date", p.GetMarkDate()), Provider: p.GetProvider(), Calibration: calibration(d, at+".calibration", p),
 	}
 }
 
@@ -203,8 +207,35 @@ func mark(d *history.Draft, field string, p *datepb.Date) civil.Mark {
 	return m
 }
 
-func condition(p *historypb.Condition) *history.Condition {
-	return &history.Condition{Condition: p.GetCondition(), Severity: history.Severity(p.GetSeverity())}
+func condition(d *history.Draft, at string, p *historypb.Condition) *history.Condition {
+	c := &history.Condition{Condition: p.GetCondition(), Severity: history.Severity(p.GetSeverity())}
+	if len(p.GetClearedBy()) > 0 {
+		c.ClearedBy = p.GetClearedBy()
+		if c.Severity != history.Pull {
+			problem(d, at+".cleared_by", strings.Join(c.ClearedBy, ", "), "a condition that does not pull the unit has nothing to clear; leave it out, or pull the unit", "INVALID_FIELD")
+		}
+	}
+	return c
+}
+
+// calibration reads what an instrument is good for.
+func calibration(d *history.Draft, at string, p *historypb.Test) []byte {
+	c := p.GetCalibration()
+	if c == nil {
+		return nil
+	}
+	if p.GetActivity() != history.ActivityCalibration || p.GetOutcome() != historypb.Outcome_OUTCOME_PASS {
+		problem(d, at, "", "only a test of the activity calibration that passed says what an instrument is good for; leave it out", "INVALID_FIELD")
+		return nil
+	}
+	for _, v := range wire.Calibration(c) {
+		problem(d, at+"."+v.Field, v.Value, v.Description, "INVALID_FIELD")
+	}
+	b, err := (proto.MarshalOptions{Deterministic: true}).Marshal(c)
+	if err != nil {
+		problem(d, at, "", err.Error(), "INVALID_FIELD")
+	}
+	return b
 }
 
 func replacement(d *history.Draft, p *historypb.Replacement) *history.Replacement {
@@ -221,7 +252,7 @@ func replacement(d *history.Draft, p *historypb.Replacement) *history.Replacemen
 	case *historypb.Replacement_Test:
 		r.Test = test(d, at+"test", t.Test)
 	case *historypb.Replacement_Condition:
-		r.Condition = condition(t.Condition)
+		r.Condition = condition(d, at+"condition", t.Condition)
 	default:
 		problem(d, at+"detail", "", "must be set: usage, service, test or condition", "INVALID_FIELD")
 	}

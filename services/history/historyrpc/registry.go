@@ -23,6 +23,8 @@ import (
 type asker interface {
 	BatchGetUnits(ctx context.Context, in *registrypb.BatchGetUnitsRequest, opts ...grpc.CallOption) (*registrypb.BatchGetUnitsResponse, error)
 	ListShops(ctx context.Context, in *registrypb.ListShopsRequest, opts ...grpc.CallOption) (*registrypb.ListShopsResponse, error)
+	GetShop(ctx context.Context, in *registrypb.GetShopRequest, opts ...grpc.CallOption) (*registrypb.GetShopResponse, error)
+	GetTechnician(ctx context.Context, in *registrypb.GetTechnicianRequest, opts ...grpc.CallOption) (*registrypb.GetTechnicianResponse, error)
 }
 
 // registry is history.Registry over gRPC.
@@ -81,6 +83,12 @@ func unitOf(org tenant.Org, p *registrypb.Unit, shops map[string]string) (u hist
 			return u, fmt.Errorf("%s is retired at no time", p.GetName())
 		}
 		u.Retired = p.GetRetireTime().AsTime()
+	}
+	u.Kind = p.GetKind()
+	if p.GetModel() != "" {
+		if u.Model, err = resname.Part(org, "model", p.GetModel(), "models"); err != nil {
+			return u, err
+		}
 	}
 	shop := func(name string) (string, error) {
 		if s, ok := shops[name]; ok {

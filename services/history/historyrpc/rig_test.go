@@ -130,15 +130,16 @@ func (r *rig) feed() feedpb.FeedServiceClient {
 // fakeRegistry says what exists; it is the part of the registry that history asks.
 type fakeRegistry struct {
 	registrypb.UnimplementedRegistryServiceServer
-	mu    sync.Mutex
-	units map[string]*registrypb.Unit
-	shops map[string]*registrypb.Shop
-	down  bool
-	asked []string // names of the RPCs, in order
+	mu     sync.Mutex
+	units  map[string]*registrypb.Unit
+	shops  map[string]*registrypb.Shop
+	people map[string]*registrypb.Technician
+	down   bool
+	asked  []string // names of the RPCs, in order
 }
 
 func newFakeRegistry() *fakeRegistry {
-	return &fakeRegistry{units: map[string]*registrypb.Unit{}, shops: map[string]*registrypb.Shop{}}
+	return &fakeRegistry{units: map[string]*registrypb.Unit{}, shops: map[string]*registrypb.Shop{}, people: map[string]*registrypb.Technician{}}
 }
 
 func (f *fakeRegistry) ask(rpc string) error {
@@ -183,6 +184,42 @@ func (f *fakeRegistry) ListShops(_ context.Context, req *registrypb.ListShopsReq
 		}
 	}
 	return out, nil
+}
+
+func (f *fakeRegistry) GetShop(_ context.Context, req *registrypb.GetShopRequest) (*registrypb.GetShopResponse, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if err := f.ask("GetShop"); err != nil {
+		return nil, err
+	}
+	if s := f.shops[req.GetName()]; s != nil {
+		return &registrypb.GetShopResponse{Shop: s}, nil
+	}
+	return nil, errs.Missing(req.GetName())
+}
+
+func (f *fakeRegistry) GetTechnician(_ context.Context, req *registrypb.GetTechnicianRequest) (*registrypb.GetTechnicianResponse, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if err := f.ask("GetTechnician"); err != nil {
+		return nil, err
+	}
+	if t := f.people[req.GetName()]; t != nil {
+		return &registrypb.GetTechnicianResponse{Technician: t}, nil
+	}
+	return nil, errs.Missing(req.GetName())
+}
+
+// technician makes a technician who is qualified for activities through 2026.
+func (f *fakeRegistry) technician(org, id string, activities ...string) string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	t := &registrypb.Technician{Name: "orgs/" + org + "/technicians/" + id, DisplayName: "Technician " + id}
+	for _, a := range activities {
+		t.Qualifications = append(t.Qualifications, &registrypb.Technician_Qualification{Activity: a, ValidFromDate: &datepb.Date{Year: 2025, Month: 1, Day: 1}, ValidThroughDate: &datepb.Date{Year: 2026, Month: 12, Day: 31}})
+	}
+	f.people[t.Name] = t
+	return t.Name
 }
 
 // shop makes a shop and returns its name.

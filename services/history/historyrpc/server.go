@@ -1,4 +1,4 @@
-// Package historyrpc speaks HistoryService, BenchService, ProcedureService and history's FeedService: it reads names and messages into package history's types,
+// Package historyrpc speaks the services of history and its FeedService: it reads names and messages into package history's types,
 // calls one use case, and writes the answer. It asks the registry for package history.
 package historyrpc
 
@@ -25,6 +25,7 @@ import (
 	"strandline.example/strandline/services/history"
 	"strandline.example/strandline/services/history/historypg"
 	"strandline.example/strandline/services/history/procedure"
+	"strandline.example/strandline/services/history/work"
 )
 
 // Config is what a server needs. DB, Pages and Registry are required.
@@ -41,14 +42,16 @@ type Config struct {
 
 const defaultMaxImport = 256 << 20
 
-// Server serves HistoryService, BenchService, ProcedureService and the feed.
+// Server serves the services of history, and the feed.
 type Server struct {
 	historypb.UnimplementedHistoryServiceServer
 	historypb.UnimplementedBenchServiceServer
 	historypb.UnimplementedProcedureServiceServer
+	historypb.UnimplementedOrderServiceServer
 	config     Config
 	store      *historypg.Store
 	ledger     *history.Ledger
+	desk       *work.Desk
 	procedures *procedures
 	feed       *feed.Server
 }
@@ -70,14 +73,16 @@ func New(c Config) *Server {
 	s.procedures = newProcedures(procedure.Shipped, s.store)
 	s.feed = feed.NewServer(source{s.store}, c.FeedPoll)
 	s.ledger = history.NewLedger(s.store, registry{c.Registry}, c.Clock, s.feed.Moved)
+	s.desk = work.New(s.ledger, s.store, registry{c.Registry}, recipes{s.procedures}, c.Clock)
 	return s
 }
 
-// Register registers HistoryService, BenchService and ProcedureService.
+// Register registers the services that are for everybody.
 func (s *Server) Register(r grpc.ServiceRegistrar) {
 	historypb.RegisterHistoryServiceServer(r, s)
 	historypb.RegisterBenchServiceServer(r, s)
 	historypb.RegisterProcedureServiceServer(r, s)
+	historypb.RegisterOrderServiceServer(r, s)
 }
 
 // RegisterFeed registers the feed, for internal callers.

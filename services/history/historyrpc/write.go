@@ -3,6 +3,7 @@ package historyrpc
 import (
 	"time"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -21,8 +22,7 @@ import (
 func entryProto(org tenant.Org, r *history.Row) (*historypb.Entry, error) {
 	e, err := r.Entry()
 	if err != nil {
-		name := resname.EntryName(org, r.Unit, r.ID)
-		return nil, errs.New(errs.DataLoss, "LEDGER_DAMAGED", "the ledger is damaged: "+name+" cannot be read", "entry", name).Because(err)
+		return nil, unreadable(org, r, err)
 	}
 	p := &historypb.Entry{
 		Name:         resname.EntryName(org, r.Unit, r.ID),
@@ -50,8 +50,32 @@ func entryProto(org tenant.Org, r *history.Row) (*historypb.Entry, error) {
 			Reason:         e.Amendment.Reason,
 			Replacement:    replacementProto(e.Amendment.Replacement),
 		}}
+	case e.Order != nil:
+		event := &historypb.OrderEvent{}
+		if err := proto.Unmarshal(e.Order.Content, event); err != nil {
+			return nil, unreadable(org, r, err)
+		}
+		event.Order = resname.OrderName(org, e.Order.Order)
+		p.Detail = &historypb.Entry_OrderEvent{OrderEvent: event}
+	}
+	if w := e.Service; w != nil && w.Order != uuid.Nil {
+		p.GetService().Order = resname.OrderName(org, w.Order)
+	}
+	if w := e.Test; w != nil {
+		t := p.GetTest()
+		if w.Order != uuid.Nil {
+			t.Order = resname.OrderName(org, w.Order)
+		}
+		if w.Readings != uuid.Nil {
+			t.ReadingsEntry = resname.EntryName(org, r.Unit, w.Readings)
+		}
 	}
 	return p, nil
+}
+
+func unreadable(org tenant.Org, r *history.Row, err error) error {
+	name := resname.EntryName(org, r.Unit, r.ID)
+	return errs.New(errs.DataLoss, "LEDGER_DAMAGED", "the ledger is damaged: "+name+" cannot be read", "entry", name).Because(err)
 }
 
 func usageProto(u *history.Usage) *historypb.Usage {
@@ -88,7 +112,14 @@ func serviceProto(w *history.Work) *historypb.Service {
 }
 
 func testProto(w *history.Work) *historypb.Test {
-	return &historypb.Test{Activity: w.Activities[0], Outcome: historypb.Outcome(w.Outcome), MarkDate: markProto(w.Mark), Provider: w.Provider}
+	t := &historypb.Test{Activity: w.Activities[0], Outcome: historypb.Outcome(w.Outcome), MarkDate: markProto(w.Mark), Provider: w.Provider}
+	if len(w.Calibration) > 0 {
+		c := &historypb.Calibration{}
+		if proto.Unmarshal(w.Calibration, c) == nil { // what cannot be read vouches for nothing
+			t.Calibration = c
+		}
+	}
+	return t
 }
 
 func markProto(m civil.Mark) *datepb.Date {
@@ -100,7 +131,7 @@ func markProto(m civil.Mark) *datepb.Date {
 }
 
 func conditionProto(c *history.Condition) *historypb.Condition {
-	return &historypb.Condition{Condition: c.Condition, Severity: historypb.Condition_Severity(c.Severity)}
+	return &historypb.Condition{Condition: c.Condition, Severity: historypb.Condition_Severity(c.Severity), ClearedBy: c.ClearedBy}
 }
 
 func replacementProto(r *history.Replacement) *historypb.Replacement {

@@ -128,7 +128,7 @@ type StationWork struct {
 	Passed   bool
 }
 
-// Withdrawn says that an event of the order never happened. Both stay visible. An opening, a signature, a closing and a withdrawal are not withdrawn.
+// Withdrawn says that an event of the order never happened. Both stay visible. An opening, a test, a signature, a closing and a withdrawal are not withdrawn.
 type Withdrawn struct {
 	Event  uuid.UUID
 	Reason string

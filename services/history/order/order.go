@@ -207,9 +207,9 @@ func withdrawn(sorted []*Event, ending int) map[uuid.UUID]bool {
 	return gone
 }
 
-// withdrawable says whether an event can be withdrawn.
+// withdrawable says whether an event can be withdrawn. A test cannot: one that failed is not made undone, it is made again.
 func withdrawable(e *Event) bool {
-	return e.Opened == nil && e.Withdrawn == nil && e.Signed == nil && e.Closed == nil
+	return e.Tested == nil && e.Opened == nil && e.Withdrawn == nil && e.Signed == nil && e.Closed == nil
 }
 
 func (o *Order) stray(e *Event, why string, blocking bool) {

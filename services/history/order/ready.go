@@ -31,6 +31,16 @@ type Qualification struct {
 	Through  civil.Mark // last day; zero: it does not lapse
 }
 
+// For says whether it is of an activity and kind of equipment.
+func (q *Qualification) For(activity, kind string) bool {
+	return q.Activity == activity && (q.Kind == "" || q.Kind == kind)
+}
+
+// Covers says whether it holds on a day.
+func (q *Qualification) Covers(day civil.Date) bool {
+	return (q.From.IsZero() || day >= q.From.First()) && (q.Through.IsZero() || day <= q.Through.Last())
+}
+
 // Lot is parts of one make and batch.
 type Lot struct {
 	Part    string     // what they are, as procedures call it; empty if that is not known
@@ -176,17 +186,17 @@ func (r *readiness) qualified() {
 	best, lapsed, begins := 0, civil.Date(0), civil.Date(0)
 	for _, q := range r.f.Qualifications {
 		switch {
-		case q.Activity != r.p.Qualification || q.Kind != "" && q.Kind != r.o.Opening.Kind:
+		case !q.For(r.p.Qualification, r.o.Opening.Kind):
+		case q.Covers(day):
+			return
 		case !q.From.IsZero() && day < q.From.First():
 			if best < 1 || best == 1 && q.From.First() < begins {
 				best, begins = 1, q.From.First()
 			}
-		case !q.Through.IsZero() && day > q.Through.Last():
+		default:
 			if best < 2 || q.Through.Last() > lapsed {
 				best, lapsed = 2, q.Through.Last()
 			}
-		default:
-			return
 		}
 	}
 	who := cmp.Or(r.f.Signer, "nobody")

@@ -1365,7 +1365,8 @@ func (x *StationWork) GetPassed() bool {
 	return false
 }
 
-// An earlier event of the order never happened. An opening, a signature, a closing and a withdrawal are not withdrawn; nor is a test, which is made again instead.
+// An earlier event of the order never happened. An opening, a signature, a closing and a withdrawal are not withdrawn; nor is a
+// test, which is made again instead.
 type Withdrawn struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Id of the event.

@@ -38,10 +38,11 @@ const (
 // A signature says that the procedure was followed as recorded. Local code, the maker's manual and licensed practice come first.
 type OrderServiceClient interface {
 	// Opens an order. The unit is held from then on until the order is signed. A unit has at most one open order for each purpose.
-	// Errors: NOT_FOUND (unit, procedure, technician), ORDER_ALREADY_OPEN, ORDER_OTHER_KIND, ENTRY_ID_REUSED, UNIT_RETIRED, IN_THE_FUTURE, UNAVAILABLE.
+	// Errors: NOT_FOUND (unit, procedure, technician, shop), ORDER_ALREADY_OPEN, ORDER_OTHER_KIND, ENTRY_ID_REUSED, UNIT_RETIRED, IN_THE_FUTURE, UNAVAILABLE.
 	OpenOrder(ctx context.Context, in *OpenOrderRequest, opts ...grpc.CallOption) (*OpenOrderResponse, error)
 	// Records what happened, up to 200 events, all or none. A test is judged at once, and if it does not pass the unit is pulled from the moment this answers.
-	// Errors: NOT_FOUND (order, technician, lot, instrument), INVALID_FIELD, ENTRY_ID_REUSED, ORDER_NOT_OPEN, IN_THE_FUTURE, UNAVAILABLE.
+	// A lot that is not registered is taken as it is named, and keeps the order from being signed until it is.
+	// Errors: NOT_FOUND (order, technician, instrument), INVALID_FIELD, ENTRY_ID_REUSED, ORDER_NOT_OPEN, IN_THE_FUTURE, UNAVAILABLE.
 	RecordWork(ctx context.Context, in *RecordWorkRequest, opts ...grpc.CallOption) (*RecordWorkResponse, error)
 	// Signs an order, recording what is still to be recorded of it in the same transaction, and writes what was performed into the unit's history.
 	// Errors: as RecordWork, and ORDER_NOT_READY with everything that keeps it from being signed.
@@ -145,10 +146,11 @@ func (c *orderServiceClient) ListInstrumentUses(ctx context.Context, in *ListIns
 // A signature says that the procedure was followed as recorded. Local code, the maker's manual and licensed practice come first.
 type OrderServiceServer interface {
 	// Opens an order. The unit is held from then on until the order is signed. A unit has at most one open order for each purpose.
-	// Errors: NOT_FOUND (unit, procedure, technician), ORDER_ALREADY_OPEN, ORDER_OTHER_KIND, ENTRY_ID_REUSED, UNIT_RETIRED, IN_THE_FUTURE, UNAVAILABLE.
+	// Errors: NOT_FOUND (unit, procedure, technician, shop), ORDER_ALREADY_OPEN, ORDER_OTHER_KIND, ENTRY_ID_REUSED, UNIT_RETIRED, IN_THE_FUTURE, UNAVAILABLE.
 	OpenOrder(context.Context, *OpenOrderRequest) (*OpenOrderResponse, error)
 	// Records what happened, up to 200 events, all or none. A test is judged at once, and if it does not pass the unit is pulled from the moment this answers.
-	// Errors: NOT_FOUND (order, technician, lot, instrument), INVALID_FIELD, ENTRY_ID_REUSED, ORDER_NOT_OPEN, IN_THE_FUTURE, UNAVAILABLE.
+	// A lot that is not registered is taken as it is named, and keeps the order from being signed until it is.
+	// Errors: NOT_FOUND (order, technician, instrument), INVALID_FIELD, ENTRY_ID_REUSED, ORDER_NOT_OPEN, IN_THE_FUTURE, UNAVAILABLE.
 	RecordWork(context.Context, *RecordWorkRequest) (*RecordWorkResponse, error)
 	// Signs an order, recording what is still to be recorded of it in the same transaction, and writes what was performed into the unit's history.
 	// Errors: as RecordWork, and ORDER_NOT_READY with everything that keeps it from being signed.
