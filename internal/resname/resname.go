@@ -125,6 +125,9 @@ func ProcedureName(org tenant.Org, procedure string) string {
 	return child(org, "procedures", procedure)
 }
 
+// LotName returns `orgs/{org}/lots/{lot}`.
+func LotName(org tenant.Org, lot string) string { return child(org, "lots", lot) }
+
 // RecallName returns `orgs/{org}/recalls/{recall}`.
 func RecallName(org tenant.Org, recall string) string { return child(org, "recalls", recall) }
 

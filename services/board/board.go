@@ -178,6 +178,9 @@ func (b *Board) gateway(ctx context.Context) (http.Handler, error) {
 			return historypb.RegisterOrderServiceHandlerClient(ctx, m, historypb.NewOrderServiceClient(c))
 		},
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
+			return historypb.RegisterLotServiceHandlerClient(ctx, m, historypb.NewLotServiceClient(c))
+		},
+		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
 			return compliancepb.RegisterComplianceServiceHandlerClient(ctx, m, compliancepb.NewComplianceServiceClient(c))
 		},
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {

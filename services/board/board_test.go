@@ -42,6 +42,7 @@ type fakes struct {
 	registrypb.UnimplementedRegistryServiceServer
 	historypb.UnimplementedHistoryServiceServer
 	historypb.UnimplementedBenchServiceServer
+	historypb.UnimplementedLotServiceServer
 	compliancepb.UnimplementedAvailabilityServiceServer
 
 	getUnit func(context.Context, *registrypb.GetUnitRequest) (*registrypb.GetUnitResponse, error)
@@ -85,6 +86,7 @@ func newRig(t *testing.T, change ...func(*board.Config)) *rig {
 	registrypb.RegisterRegistryServiceServer(r.server, r.fakes)
 	historypb.RegisterHistoryServiceServer(r.server, r.fakes)
 	historypb.RegisterBenchServiceServer(r.server, r.fakes)
+	historypb.RegisterLotServiceServer(r.server, r.fakes)
 	compliancepb.RegisterAvailabilityServiceServer(r.server, r.fakes)
 	r.server.SetServing(true)
 	conn, err := r.server.InProcess()

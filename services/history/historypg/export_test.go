@@ -59,3 +59,17 @@ func ReadLots(t testing.TB, db *pg.DB, org tenant.Org, ids ...string) (lots map[
 	}
 	return lots
 }
+
+// DB returns what a store stores in.
+func DB(s *Store) *pg.DB { return s.db }
+
+// ExplainTrace runs the trace of a lot and returns how it ran.
+func ExplainTrace(t testing.TB, db *pg.DB, org tenant.Org, lot string, limit int) (plan string) {
+	t.Helper()
+	if err := db.ReadOrg(t.Context(), org, func(ctx context.Context, tx pgx.Tx) error {
+		return tx.QueryRow(ctx, `explain (analyze, format json) `+usesOfLot, org.UUID, lot, 0, limit).Scan(&plan)
+	}); err != nil {
+		t.Fatal(err)
+	}
+	return plan
+}

@@ -221,6 +221,8 @@ type node struct {
 	Rows    float64 `json:"Actual Rows"`
 	Loops   float64 `json:"Actual Loops"`
 	Removed float64 `json:"Rows Removed by Filter"`
+	Index   string  `json:"Index Name"`
+	Fetches float64 `json:"Heap Fetches"`
 	Plans   []node
 }
 

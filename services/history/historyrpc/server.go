@@ -48,6 +48,7 @@ type Server struct {
 	historypb.UnimplementedBenchServiceServer
 	historypb.UnimplementedProcedureServiceServer
 	historypb.UnimplementedOrderServiceServer
+	historypb.UnimplementedLotServiceServer
 	config     Config
 	store      *historypg.Store
 	ledger     *history.Ledger
@@ -83,6 +84,7 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 	historypb.RegisterBenchServiceServer(r, s)
 	historypb.RegisterProcedureServiceServer(r, s)
 	historypb.RegisterOrderServiceServer(r, s)
+	historypb.RegisterLotServiceServer(r, s)
 }
 
 // RegisterFeed registers the feed, for internal callers.
