@@ -186,6 +186,8 @@ func liftedBy(h *compliancepb.Hold) string {
 		return "a later pass of " + strings.Join(h.GetClearedBy(), " or ")
 	case h.GetCause() == compliancepb.Hold_CAUSE_MANUAL:
 		return "a person"
+	case h.GetCause() == compliancepb.Hold_CAUSE_ORDER:
+		return "the order's signature"
 	}
 	return ""
 }

@@ -42,6 +42,8 @@ func causeWord(c compliancepb.Hold_Cause) string {
 		return "condemned"
 	case compliancepb.Hold_CAUSE_RECALL:
 		return "recall"
+	case compliancepb.Hold_CAUSE_ORDER:
+		return "service order"
 	}
 	return "not known"
 }

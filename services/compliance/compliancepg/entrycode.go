@@ -32,7 +32,10 @@ const (
 	codePull      = 1 << 12
 	codeCorrects  = 1 << 13 // 16 bytes
 	codeCorrect   = 1 << 14 // the correction
-	codeKnown     = 1<<15 - 1
+	codeOrder     = 1 << 15 // its id (16 bytes), what happened (uvarint)
+	codePart      = 1 << 16 // lot and part (texts), how many (varint)
+	codeWithdraws = 1 << 17 // 16 bytes
+	codeKnown     = 1<<18 - 1
 )
 
 // appendEntry appends an entry in its code. Its unit is told by the row.
@@ -51,7 +54,9 @@ func appendTold(b []byte, e *due.Entry) []byte {
 	}{
 		{e.Amount != due.Amount{}, codeAmount}, {e.Reading, codeReading}, {e.Replaced, codeReplaced}, {e.Estimated, codeEstimated}, {e.HasCelsius, codeCelsius},
 		{e.Outcome != 0, codeOutcome}, {len(e.Activities) > 0, codeWork}, {!e.Mark.IsZero(), codeMark}, {e.Condition != "", codeCondition}, {e.Pull, codePull},
-		{e.Corrects != uuid.Nil, codeCorrects}, {e.Correct != nil, codeCorrect},
+		{e.Corrects != uuid.Nil, codeCorrects}, {e.Correct != nil, codeCorrect}, {e.Order != nil, codeOrder},
+		{e.Order != nil && (e.Order.Lot != "" || e.Order.Part != "" || e.Order.Count != 0), codePart},
+		{e.Order != nil && e.Order.Withdraws != uuid.Nil, codeWithdraws},
 	} {
 		if f.is {
 			flags |= f.bit
@@ -95,6 +100,18 @@ func appendTold(b []byte, e *due.Entry) []byte {
 	if e.Correct != nil {
 		b = binary.BigEndian.AppendUint64(b, uint64(e.Correct.Occurred.UnixMicro()))
 		b = appendTold(b, e.Correct)
+	}
+	if e.Order != nil {
+		b = append(b, e.Order.Order[:]...)
+		b = binary.AppendUvarint(b, uint64(e.Order.What))
+	}
+	if flags&codePart != 0 {
+		b = appendText(b, e.Order.Lot)
+		b = appendText(b, e.Order.Part)
+		b = binary.AppendVarint(b, int64(e.Order.Count))
+	}
+	if flags&codeWithdraws != 0 {
+		b = append(b, e.Order.Withdraws[:]...)
 	}
 	return b
 }
@@ -180,7 +197,8 @@ func (r *entryReader) history(unit uuid.UUID) due.History {
 // told reads what an entry tells into a zero Entry.
 func (r *entryReader) told(e *due.Entry, flags uint64, correction bool) {
 	e.Kind = due.Kind(flags & codeKind)
-	if flags > codeKnown || correction && flags&(codeCorrects|codeCorrect) != 0 {
+	const ofOrder = codePart | codeWithdraws
+	if flags > codeKnown || correction && flags&(codeCorrects|codeCorrect|codeOrder) != 0 || flags&codeOrder == 0 && flags&ofOrder != 0 {
 		r.bad = true
 		return
 	}
@@ -217,6 +235,18 @@ func (r *entryReader) told(e *due.Entry, flags uint64, correction bool) {
 	if flags&codeCorrect != 0 {
 		e.Correct = &due.Entry{ID: e.Corrects, Unit: e.Unit, Occurred: time.UnixMicro(r.micro()).UTC(), Recorded: e.Recorded}
 		r.told(e.Correct, r.uvarint(), true)
+	}
+	if flags&codeOrder != 0 {
+		e.Order = &due.OrderEvent{Order: r.id(), What: due.OrderStep(r.small())}
+	}
+	if flags&codePart != 0 {
+		e.Order.Lot, e.Order.Part = string(r.text()), string(r.text())
+		v := r.varint()
+		e.Order.Count = int32(v)
+		r.bad = r.bad || int64(e.Order.Count) != v
+	}
+	if flags&codeWithdraws != 0 {
+		e.Order.Withdraws = r.id()
 	}
 }
 

@@ -42,7 +42,7 @@ func randomEntry(rng *rand.Rand, unit uuid.UUID, correction bool) due.Entry {
 		return due.Entry{ID: id(), Unit: unit, Occurred: instant(), Recorded: instant(), Kind: due.UsageEntry, Amount: due.Amount{Dives: number(), Hours: time.Duration(number()), Fills: number()}}
 	}
 	e := due.Entry{
-		ID: id(), Unit: unit, Occurred: instant(), Recorded: instant(), Kind: due.Kind(1 + rng.IntN(4)), Outcome: due.Outcome(rng.IntN(5)),
+		ID: id(), Unit: unit, Occurred: instant(), Recorded: instant(), Kind: due.Kind(1 + rng.IntN(5)), Outcome: due.Outcome(rng.IntN(5)),
 		Replaced: maybe(), Estimated: maybe(), Pull: maybe(),
 	}
 	if maybe() {
@@ -73,6 +73,15 @@ func randomEntry(rng *rand.Rand, unit uuid.UUID, correction bool) due.Entry {
 	}
 	if maybe() {
 		e.Condition = text()
+	}
+	if !correction && maybe() {
+		e.Order = &due.OrderEvent{Order: id(), What: due.OrderStep(rng.Uint32())}
+		if maybe() {
+			e.Order.Lot, e.Order.Part, e.Order.Count = text(), text(), int32(rng.Uint32())
+		}
+		if maybe() {
+			e.Order.Withdraws = id()
+		}
 	}
 	if !correction && maybe() {
 		e.Corrects = id()

@@ -79,7 +79,7 @@ func (f *feeds) instant() time.Time {
 var zones = []string{"Pacific/Kiritimati", "Europe/London", "Pacific/Pago_Pago"} // UTC+14, 0/+1, -11: three dates at once
 
 // randomFleet is an org with three shops on three different dates, units of five kinds, fittings that move, and what
-// happened to them: increments, readings, services, failed tests, reports, and amendments of all of these.
+// happened to them: increments, readings, services, failed tests, reports, service orders, and amendments of all of these.
 func randomFleet(rng *rand.Rand, units, entries int) *feeds {
 	f := &feeds{rng: rng, kinds: map[uuid.UUID]string{}}
 	for i, z := range zones {
@@ -155,9 +155,58 @@ func randomFleet(rng *rand.Rand, units, entries int) *feeds {
 			f.record(e)
 			continue
 		}
+		if rng.IntN(12) == 0 {
+			said = append(said, f.order(u, f.instant())...)
+			continue
+		}
 		said = append(said, f.record(e))
 	}
 	return f
+}
+
+// lots are what the parts of orders are from.
+var lots = []string{"seats-1", "seats-2", "seals-7"}
+
+// order records a service order of a unit, and returns what an amendment may try to correct. Some have no opening, some no end; some were
+// worked on, and some of that was withdrawn.
+func (f *feeds) order(unit uuid.UUID, at time.Time) (said []due.Entry) {
+	did := [][]string{{"overhaul"}, {"inspection", "valve-service"}, {"hydrostatic-test"}}[f.rng.IntN(3)]
+	order := f.id() // of an opening that never comes
+	happens := func(o due.OrderEvent) due.Entry {
+		if f.rng.IntN(4) > 0 {
+			at = at.Add(time.Duration(f.rng.IntN(80)) * time.Hour)
+		}
+		if !at.Before(today) {
+			at = today.Add(-time.Minute)
+		}
+		o.Order = order
+		return f.record(due.Entry{Unit: unit, Occurred: at, Kind: due.OrderEntry, Order: &o})
+	}
+	if f.rng.IntN(8) > 0 {
+		opening := f.record(due.Entry{Unit: unit, Occurred: at, Kind: due.OrderEntry, Activities: did, Order: &due.OrderEvent{What: due.OrderOpened}})
+		opening.Order.Order = opening.ID
+		order = opening.ID
+		said = append(said, opening)
+	}
+	if f.rng.IntN(3) > 0 {
+		happens(due.OrderEvent{What: due.OrderOther})
+	}
+	for n := f.rng.IntN(5); n > 0; n-- {
+		moved := happens(due.OrderEvent{
+			What: []due.OrderStep{due.Worked, due.Fitted, due.Fitted, due.TakenOut}[f.rng.IntN(4)], Lot: lots[f.rng.IntN(len(lots))], Part: "seat", Count: int32(1 + f.rng.IntN(2)),
+		})
+		if f.rng.IntN(4) == 0 {
+			happens(due.OrderEvent{What: due.Withdrew, Withdraws: moved.ID})
+		}
+	}
+	for f.rng.IntN(3) > 0 {
+		end := []due.OrderStep{due.SignedPass, due.SignedOther, due.OrderClosed, due.OrderClosed}[f.rng.IntN(4)]
+		happens(due.OrderEvent{What: end})
+		if end == due.SignedPass {
+			said = append(said, f.record(due.Entry{Unit: unit, Occurred: at, Kind: due.Work, Activities: did, Outcome: due.Pass}))
+		}
+	}
+	return said
 }
 
 func ptr[T any](v T) *T { return &v }

@@ -229,7 +229,7 @@ func TestEnumsAgree(t *testing.T) {
 	for s, want := range map[due.State]string{0: "STATE_UNSPECIFIED", due.Fine: "STATE_FINE", due.DueSoon: "STATE_DUE_SOON", due.Due: "STATE_DUE", due.Overdue: "STATE_OVERDUE", due.NoAnchor: "STATE_NO_ANCHOR"} {
 		check(compliancepb.Clock_State(s), want)
 	}
-	for c, want := range map[due.Cause]string{due.CauseManual: "CAUSE_MANUAL", due.CauseFailed: "CAUSE_FAILED", due.CauseInconclusive: "CAUSE_INCONCLUSIVE", due.CauseCondition: "CAUSE_CONDITION", due.CauseMissingHistory: "CAUSE_MISSING_HISTORY", due.CauseCondemned: "CAUSE_CONDEMNED"} {
+	for c, want := range map[due.Cause]string{due.CauseManual: "CAUSE_MANUAL", due.CauseFailed: "CAUSE_FAILED", due.CauseInconclusive: "CAUSE_INCONCLUSIVE", due.CauseCondition: "CAUSE_CONDITION", due.CauseMissingHistory: "CAUSE_MISSING_HISTORY", due.CauseCondemned: "CAUSE_CONDEMNED", due.CauseRecall: "CAUSE_RECALL", due.CauseOrder: "CAUSE_ORDER"} {
 		check(compliancepb.Hold_Cause(c), want)
 	}
 	for b, want := range map[due.Baseline]string{due.Manufacture: "BASELINE_MANUFACTURE", due.FirstUse: "BASELINE_FIRST_USE", due.Commissioning: "BASELINE_COMMISSIONING"} {

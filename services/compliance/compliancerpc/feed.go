@@ -167,6 +167,8 @@ func entryOf(org tenant.Org, e *historypb.Entry) (*due.Entry, error) {
 		err = conditionInto(out, d.Condition)
 	case *historypb.Entry_Amendment:
 		err = amendmentInto(org, out, d.Amendment)
+	case *historypb.Entry_OrderEvent:
+		err = orderEventInto(org, out, d.OrderEvent)
 	default:
 		err = fmt.Errorf("entry %s tells of nothing this version knows", e.GetName())
 	}

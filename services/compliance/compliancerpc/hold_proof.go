@@ -35,6 +35,9 @@ func (s *Server) refuseDerived(ctx context.Context, org tenant.Org, unit uuid.UU
 	if h.Cause == due.CauseRecall {
 		return errs.New(errs.Precondition, "HOLD_NEEDS_PROOF", "a recall holds the unit; its remedy lifts that, or the unit's release from the recall", "hold", name, "clearedBy", strings.Join(h.ClearedBy, ","))
 	}
+	if h.Cause == due.CauseOrder && len(h.ClearedBy) == 0 {
+		return errs.New(errs.Precondition, "HOLD_NEEDS_PROOF", "a service order holds the unit; its signature lifts that, or its closing if nobody worked on the unit", "hold", name, "clearedBy", "")
+	}
 	proof := strings.Join(h.ClearedBy, " or ")
 	if proof == "" {
 		return errs.New(errs.Precondition, "HOLD_NEEDS_PROOF", "nobody lifts this hold by hand; a correction of the unit's entries or dates does", "hold", name, "clearedBy", "")

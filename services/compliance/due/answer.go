@@ -103,6 +103,7 @@ const (
 	CauseMissingHistory
 	CauseCondemned
 	CauseRecall
+	CauseOrder
 )
 
 // Hold is a stated reason why a unit may not be used. One that was lifted stays, with its Lifted.

@@ -94,6 +94,7 @@ func (e *engine) derive(in *Input, at, known time.Time) Derived {
 	e.perform()
 	e.revisions = revisions(e.revisions[:0], in.Packs, known)
 	e.entryHolds(&d)
+	e.orderHolds(&d)
 	e.recalls(&d)
 	e.clocks(&d)
 	e.missing(&d)
@@ -184,7 +185,7 @@ func (e *engine) gather(entries []Entry, condemned *event) {
 			e.condemn(entry.ID, entry, condemned)
 		}
 		said := entry
-		if amendments {
+		if amendments && entry.Kind != OrderEntry { // an order has withdrawals of its own
 			if a := e.amended[entry.ID]; a != nil && a.Unit == entry.Unit {
 				if said = a.Correct; said == nil {
 					continue

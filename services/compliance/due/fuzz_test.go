@@ -183,6 +183,11 @@ func (t *tape) input() due.Input {
 				e.Correct = &right
 			}
 		}
+		if t.n(5) == 0 {
+			e = due.Entry{ID: e.ID, Unit: e.Unit, Occurred: e.Occurred, Recorded: e.Recorded, Kind: due.OrderEntry, Activities: t.deeds(), Order: &due.OrderEvent{
+				Order: entryID(t.n(8)), What: due.OrderStep(t.n(11)), Lot: t.one("", "a", "b"), Part: t.one("", "seat"), Count: int32(t.n(200) - 100), Withdraws: entryID(t.n(40)),
+			}}
+		}
 		in.Entries = append(in.Entries, e)
 	}
 	for range t.n(6) { // also of a unit to itself, in circles, and ending before they begin

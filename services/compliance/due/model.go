@@ -65,6 +65,7 @@ const (
 	Work
 	Condition
 	Amendment
+	OrderEntry // something that happened to a service order
 )
 
 // Amount is dives, running time and fills together.
@@ -93,7 +94,7 @@ type Entry struct {
 	Celsius     int16 // temperature of the air drawn in, if HasCelsius
 	HasCelsius  bool
 
-	// Work: what was done. Condition: what lifts its hold; none leaves that to the packs.
+	// Work: what was done. Condition: what lifts its hold; none leaves that to the packs. OrderEntry: what an opened order is for.
 	Activities []string
 
 	// Work.
@@ -107,6 +108,8 @@ type Entry struct {
 	// Amendment.
 	Corrects uuid.UUID
 	Correct  *Entry // what is right instead (Occurred and detail only); nil when it never happened
+
+	Order *OrderEvent // OrderEntry; never amended
 }
 
 // Measure is one of Amount's.

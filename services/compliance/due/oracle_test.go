@@ -61,7 +61,7 @@ func (o *oracle) tell() {
 		var last *wEntry
 		for i := range o.w.entries {
 			a := &o.w.entries[i]
-			if a.what == "amendment" && a.corrects == e.id && o.isKnown(a.recorded) {
+			if a.what == "amendment" && a.corrects == e.id && e.what != "order" && o.isKnown(a.recorded) {
 				if last == nil || a.occurred.After(last.occurred) || a.occurred.Equal(last.occurred) && a.id > last.id {
 					last = a
 				}
@@ -257,6 +257,7 @@ func (o *oracle) holds(u int, a *unitAnswer) {
 		hold("condemned-"+entryID(final.id).String(), "CONDEMNED", "hf")
 	}
 	o.recalled(u, hold)
+	o.benched(u, hold)
 	passedAfter := func(t *told, by ...string) bool {
 		for _, p := range o.told {
 			if p.unit == u && p.what == "work" && p.outcome == "pass" && p.occurred.After(t.occurred) {

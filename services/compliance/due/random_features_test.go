@@ -25,6 +25,7 @@ const (
 	weights
 	estimates
 	rollovers
+	orders
 	everything features = 1<<iota - 1
 )
 

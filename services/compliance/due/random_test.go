@@ -47,7 +47,7 @@ type wEntry struct {
 	id                 int // order of ids is order of these
 	unit               int
 	occurred, recorded time.Time
-	what               string // usage, reading, work, condition, amendment
+	what               string // usage, reading, work, condition, amendment, order
 
 	amount    [3]int64 // dives, running time in nanoseconds, fills
 	measure   int
@@ -64,6 +64,8 @@ type wEntry struct {
 
 	corrects int
 	right    *wEntry
+
+	wOrder
 }
 
 type wFitting struct {
@@ -185,6 +187,7 @@ func randomWorld(r *rand.Rand, size int, with features) *world {
 	for i := range r.IntN(size) {
 		w.entries = append(w.entries, randomEntry(r, w, i, instant, mark))
 	}
+	randomOrders(r, w, instant)
 	w.packs = randomPacks(r, with, day, instant)
 	w.waivers = randomWaivers(r, w, day, instant)
 	w.recalls = randomRecalls(r, w, instant)
@@ -428,6 +431,8 @@ func (e *wEntry) entry() due.Entry {
 		d.Kind, d.Condition, d.Pull, d.Activities = due.Condition, e.condition, e.pull, e.did
 	case "amendment":
 		d.Kind, d.Corrects = due.Amendment, entryID(e.corrects)
+	case "order":
+		d.Kind, d.Activities, d.Order = due.OrderEntry, e.did, e.event()
 	}
 	return d
 }

@@ -57,6 +57,10 @@ func (r *Reason) Clears(names Names) string {
 	switch {
 	case r.Hold != nil && r.Hold.Cause == CauseManual:
 		return "A person who may lift holds."
+	case r.Hold != nil && r.Hold.Cause == CauseOrder && len(r.Hold.ClearedBy) == 0:
+		return "The signature of its service order, or the order's closing if nobody worked on the unit."
+	case r.Hold != nil && r.Hold.Cause == CauseOrder:
+		return fmt.Sprintf("A pass of %s after the order's closing and the last work in it.", list(r.Hold.ClearedBy, " or "))
 	case r.Hold != nil && r.Hold.Cause == CauseRecall && len(r.Hold.ClearedBy) == 0:
 		return "The withdrawal of the recall, or the release of this unit from it: there is no remedy yet."
 	case r.Hold != nil && len(r.Hold.ClearedBy) > 0 && r.Hold.Cause != CauseMissingHistory:

@@ -112,6 +112,8 @@ const (
 	Hold_CAUSE_CONDEMNED Hold_Cause = 6
 	// A recall covers the unit.
 	Hold_CAUSE_RECALL Hold_Cause = 7
+	// A service order of the unit is open, or was closed without a signature after somebody worked on it.
+	Hold_CAUSE_ORDER Hold_Cause = 8
 )
 
 // Enum value maps for Hold_Cause.
@@ -125,6 +127,7 @@ var (
 		5: "CAUSE_MISSING_HISTORY",
 		6: "CAUSE_CONDEMNED",
 		7: "CAUSE_RECALL",
+		8: "CAUSE_ORDER",
 	}
 	Hold_Cause_value = map[string]int32{
 		"CAUSE_UNSPECIFIED":     0,
@@ -135,6 +138,7 @@ var (
 		"CAUSE_MISSING_HISTORY": 5,
 		"CAUSE_CONDEMNED":       6,
 		"CAUSE_RECALL":          7,
+		"CAUSE_ORDER":           8,
 	}
 )
 
@@ -770,7 +774,8 @@ type Hold struct {
 	Entry string `protobuf:"bytes,6,opt,name=entry,proto3" json:"entry,omitempty"`
 	// Rule behind it.
 	Rule string `protobuf:"bytes,7,opt,name=rule,proto3" json:"rule,omitempty"`
-	// Activities any of which, passed later, lifts it; empty for a manual hold, which a person lifts.
+	// Activities any of which, passed later, lifts it; empty for a manual hold, which a person lifts, and for that of an open service order, which its
+	// signature lifts. Where an order was closed without a signature, later is after its closing and after the last work in it.
 	ClearedBy []string `protobuf:"bytes,8,rep,name=cleared_by,json=clearedBy,proto3" json:"cleared_by,omitempty"`
 	// Who placed it, for a manual hold.
 	Placer string `protobuf:"bytes,9,opt,name=placer,proto3" json:"placer,omitempty"`
@@ -977,7 +982,7 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\rSTATE_OVERDUE\x10\x04\x12\x13\n" +
 	"\x0fSTATE_NO_ANCHOR\x10\x05B\r\n" +
 	"\v_dives_leftB\r\n" +
-	"\v_fills_left\"\xbe\x05\n" +
+	"\v_fills_left\"\xcf\x05\n" +
 	"\x04Hold\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12?\n" +
 	"\x05cause\x18\x02 \x01(\x0e2$.strandline.compliance.v1.Hold.CauseB\x03\xe0A\x03R\x05cause\x12%\n" +
@@ -993,7 +998,7 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\bliftTime\x12\x1b\n" +
 	"\x06lifter\x18\v \x01(\tB\x03\xe0A\x03R\x06lifter\x12$\n" +
 	"\vlift_reason\x18\f \x01(\tB\x03\xe0A\x03R\n" +
-	"liftReason\"\xb1\x01\n" +
+	"liftReason\"\xc2\x01\n" +
 	"\x05Cause\x12\x15\n" +
 	"\x11CAUSE_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fCAUSE_MANUAL\x10\x01\x12\x10\n" +
@@ -1002,7 +1007,8 @@ const file_strandline_compliance_v1_standing_proto_rawDesc = "" +
 	"\x0fCAUSE_CONDITION\x10\x04\x12\x19\n" +
 	"\x15CAUSE_MISSING_HISTORY\x10\x05\x12\x13\n" +
 	"\x0fCAUSE_CONDEMNED\x10\x06\x12\x10\n" +
-	"\fCAUSE_RECALL\x10\aBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
+	"\fCAUSE_RECALL\x10\a\x12\x0f\n" +
+	"\vCAUSE_ORDER\x10\bBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
 
 var (
 	file_strandline_compliance_v1_standing_proto_rawDescOnce sync.Once
