@@ -20,6 +20,7 @@ type workshop struct {
 	*rig
 	history historypb.HistoryServiceClient
 	orders  historypb.OrderServiceClient
+	lots    historypb.LotServiceClient
 	shop    string
 	ines    string // qualified for what the procedures ask for
 	bo      string // qualified for nothing
@@ -34,7 +35,8 @@ func newWorkshop(t testing.TB) *workshop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.orders = historypb.NewOrderServiceClient(r.dial(r.server, rpc.BearerToken(token)))
+	conn := r.dial(r.server, rpc.BearerToken(token))
+	w.orders, w.lots = historypb.NewOrderServiceClient(conn), historypb.NewLotServiceClient(conn)
 	w.ines = r.registry.technician(orgA, "ines", "overhaul", "calibration", "hydrostatic-record", "inspection")
 	w.bo = r.registry.technician(orgA, "bo")
 	w.manometer, w.gauge, w.master = w.unit("water-manometer"), w.unit("intermediate-pressure-gauge"), w.unit("master-gauge")
@@ -42,6 +44,17 @@ func newWorkshop(t testing.TB) *workshop {
 		w.calibrate(i, start.AddDate(0, -1, 0), historypb.Outcome_OUTCOME_PASS)
 	}
 	return w
+}
+
+// stock registers the lots that whole takes parts from, good through a month.
+func (w *workshop) stock(p *historypb.Procedure, through *datepb.Date) {
+	w.t.Helper()
+	for _, part := range p.GetParts() {
+		_, err := w.lots.CreateLot(w.t.Context(), &historypb.CreateLotRequest{Parent: "orgs/" + orgA, LotId: "lot-" + part.GetId(), Lot: &historypb.Lot{Part: part.GetId(), Title: part.GetTitle(), ExpireDate: through}})
+		if err != nil {
+			w.t.Fatal(err)
+		}
+	}
 }
 
 // unit makes a unit of a kind.
