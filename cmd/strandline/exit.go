@@ -26,6 +26,7 @@ const (
 	exitOverdue     = 10
 	exitFailed      = 11
 	exitUndecided   = 12
+	exitNotReady    = 13
 )
 
 // exitError ends the run with a code of its own; without an error nothing is printed.
@@ -55,7 +56,9 @@ type failure struct {
 // explain turns an error of a service, or one of this process, into what is told and the exit code.
 func explain(err error) failure {
 	var own exitError
-	errors.As(err, &own)
+	if errors.As(err, &own) && own.err != nil {
+		err = own.err // a service's message is told without what wraps it
+	}
 	f := failure{code: exitFailure, message: err.Error()}
 	if e := errs.As(err); e != nil {
 		f.message, f.reason, f.violations, f.code = err.Error(), e.Reason, e.Violations, kindCode(e.Kind)
@@ -142,6 +145,10 @@ func nextStep(f failure) string {
 		return "record the work that proves the unit safe with 'strandline log service' or 'log test'; the hold then lifts by itself"
 	case "RECALL_UNITS_HELD":
 		return "'strandline recalls show ID --held' lists them"
+	case "ORDER_NOT_READY":
+		return "do and record what is listed, and sign again; 'strandline orders show' says where the order stands"
+	case "ORDER_ALREADY_OPEN":
+		return "'strandline orders list --unit TAG --open' says which it is"
 	case "RULE_NOT_WAIVABLE":
 		return "have the work done, or retire the unit where its life has ended; until then it stays out of service"
 	case "FITTED_ELSEWHERE", "FITTING_OVERLAP":
@@ -186,7 +193,7 @@ func printError(w io.Writer, err error, writes bool) int {
 			fmt.Fprintf(w, "  %s: %s\n", v.Field, d)
 		}
 	}
-	if f.code == exitRejected && writes {
+	if (f.code == exitRejected || f.code == exitNotReady) && writes {
 		fmt.Fprintln(w, "Nothing was written.")
 	}
 	if f.next != "" {

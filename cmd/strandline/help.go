@@ -167,6 +167,7 @@ var topics = []topic{
   10  something is overdue (only 'due --exit-code', which then prints its list all the same)
   11  a test fails (only 'judge', which prints the judgement all the same)
   12  a test is inconclusive, which holds a unit as a fail does (likewise)
+  13  an order cannot be signed (only 'orders sign', which lists what keeps it from that); nothing was written
 
 What was printed to standard output before a failure is not complete: go by the exit code.`},
 	{name: "settings", short: "flags, environment variables and the configuration file", build: settingsTopic},
