@@ -33,6 +33,7 @@ type clients struct {
 	History      historypb.HistoryServiceClient
 	Procedures   historypb.ProcedureServiceClient
 	Orders       historypb.OrderServiceClient
+	Lots         historypb.LotServiceClient
 	Compliance   compliancepb.ComplianceServiceClient
 	Availability compliancepb.AvailabilityServiceClient
 	Recalls      compliancepb.RecallServiceClient
@@ -116,6 +117,7 @@ func (a *app) as(b *backend, role string, org tenant.Org) (*clients, error) {
 		History:      historypb.NewHistoryServiceClient(conn),
 		Procedures:   historypb.NewProcedureServiceClient(conn),
 		Orders:       historypb.NewOrderServiceClient(conn),
+		Lots:         historypb.NewLotServiceClient(conn),
 		Compliance:   compliancepb.NewComplianceServiceClient(conn),
 		Availability: compliancepb.NewAvailabilityServiceClient(conn),
 		Recalls:      compliancepb.NewRecallServiceClient(conn),

@@ -30,6 +30,7 @@ var figures = []figure{
 	{what: "due core: unit-clock evaluations a second on one core", pkg: "./services/compliance/due", benchmark: "Evaluate", metric: "clocks/s", atLeast: 200_000},
 	{what: "append of 1,000 entries through the whole stack, against a raw COPY", pkg: "./services/history/historyrpc", benchmark: "Append1000", metric: "ratio", atLeast: 0.25},
 	{what: "due list of 50 rows: 100,000 units against 1,000", pkg: "./services/compliance/compliancerpc", benchmark: "DueList", metric: "ratio", atMost: 1.5},
+	{what: "where a lot's 50 parts went: 1,000,000 parts against 1,000", pkg: "./services/history/historypg", benchmark: "TraceLot", metric: "ratio", atMost: 1.5},
 	{what: "100,000 units by 20 rules from five years: one statement against us", pkg: "./services/compliance/compliancepg", benchmark: "RecomputeFleet", metric: "ratio", atLeast: 5},
 	{what: "one dive derived and stored: 1,000,000 units against 1,000", pkg: "./services/compliance/compliancepg", benchmark: "OneDive", metric: "ratio", atMost: 1.5},
 	{what: "the same answer by SQL over the log, against the due list", pkg: "./services/compliance/compliancerpc", benchmark: "DueListOverLog", metric: "ratio", atLeast: 50},
