@@ -20,10 +20,10 @@ type Composition struct {
 // errDry ends the transaction of a dry run.
 var errDry = errors.New("a dry run")
 
-// Compose appends what decide composes. Decide is asked with the ledger locked, so that what it read of it is still so when its rows follow, and may be asked again; it
+// Compose appends what decide composes. Decide is told which of some ids are in use, and asked with the ledger locked, so that what it read of it is still so when its rows follow, and may be asked again; it
 // leaves out what the ledger has already. What a calibration among the rows makes suspect is appended with them. A dry run writes nothing. The rows are returned as they
 // were appended.
-func (l *Ledger) Compose(ctx context.Context, org tenant.Org, recorder string, dry bool, decide func(ctx context.Context, tx Tx) (Composition, error)) (rows []*Row, err error) {
+func (l *Ledger) Compose(ctx context.Context, org tenant.Org, recorder string, dry bool, ids []uuid.UUID, decide func(ctx context.Context, tx Tx, used Found) (Composition, error)) (rows []*Row, err error) {
 	leave, err := l.turns.enter(ctx, org.UUID)
 	if err != nil {
 		return nil, err
@@ -31,11 +31,11 @@ func (l *Ledger) Compose(ctx context.Context, org tenant.Org, recorder string, d
 	defer leave()
 	err = l.store.Write(ctx, org, func(ctx context.Context, tx Tx) error {
 		rows = nil
-		head, _, err := tx.Lock(ctx, nil, nil)
+		head, used, err := tx.Lock(ctx, ids, nil)
 		if err != nil {
 			return err
 		}
-		c, err := decide(ctx, tx)
+		c, err := decide(ctx, tx, used)
 		if err != nil {
 			return err
 		}

@@ -105,14 +105,6 @@ func (d *Detail) Condemns() bool {
 	return false
 }
 
-// usage returns the usage in the detail or in what it puts in another entry's place; nil if there is none.
-func (d *Detail) usage() *Usage {
-	if d.Amendment != nil && d.Amendment.Replacement != nil {
-		return d.Amendment.Replacement.Usage
-	}
-	return d.Usage
-}
-
 // Usage is dives, running time and fills: an increment, or the reading of a meter.
 type Usage struct {
 	// An increment: Measure is 0.

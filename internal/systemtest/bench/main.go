@@ -29,6 +29,7 @@ type figure struct {
 var figures = []figure{
 	{what: "due core: unit-clock evaluations a second on one core", pkg: "./services/compliance/due", benchmark: "Evaluate", metric: "clocks/s", atLeast: 200_000},
 	{what: "append of 1,000 entries through the whole stack, against a raw COPY", pkg: "./services/history/historyrpc", benchmark: "Append1000", metric: "ratio", atLeast: 0.25},
+	{what: "signing of 60 steps, 25 readings, 14 parts, against an empty call and the raw rows", pkg: "./services/history/historyrpc", benchmark: "SignOrder", metric: "ratio", atMost: 3},
 	{what: "due list of 50 rows: 100,000 units against 1,000", pkg: "./services/compliance/compliancerpc", benchmark: "DueList", metric: "ratio", atMost: 1.5},
 	{what: "where a lot's 50 parts went: 1,000,000 parts against 1,000", pkg: "./services/history/historypg", benchmark: "TraceLot", metric: "ratio", atMost: 1.5},
 	{what: "100,000 units by 20 rules from five years: one statement against us", pkg: "./services/compliance/compliancepg", benchmark: "RecomputeFleet", metric: "ratio", atLeast: 5},

@@ -142,7 +142,11 @@ func (w *where) and(condition string, arg any) {
 // collect runs a listing. It is planned for its arguments each time: which index is best depends on how wide the ranges are, and
 // a partial index is used only for a kind that the planner knows.
 func collect(ctx context.Context, tx pgx.Tx, sql string, args []any) (out []history.Row, err error) {
-	rows, err := tx.Query(ctx, sql, append([]any{pgx.QueryExecModeCacheDescribe}, args...)...)
+	return collected(tx.Query(ctx, sql, append([]any{pgx.QueryExecModeCacheDescribe}, args...)...))
+}
+
+// collected reads the rows of a query.
+func collected(rows pgx.Rows, err error) (out []history.Row, _ error) {
 	if err != nil {
 		return nil, pg.Err(err)
 	}

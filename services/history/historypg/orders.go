@@ -38,7 +38,7 @@ select $1, t.* from unnest($2::uuid[], $3::timestamptz[], $4::uuid[], $5::bigint
 
 // OrderRows returns the rows of an order.
 func (w *writer) OrderRows(ctx context.Context, order uuid.UUID) ([]*history.Row, error) {
-	return pointers(collect(ctx, w.tx, selectOrder, []any{w.org.UUID, order}))
+	return pointers(collected(w.tx.Query(ctx, selectOrder, w.org.UUID, order)))
 }
 
 // TestsOf returns the tests of units, and amendments.
@@ -46,7 +46,7 @@ func (w *writer) TestsOf(ctx context.Context, units []uuid.UUID) ([]*history.Row
 	if len(units) == 0 {
 		return nil, nil
 	}
-	return pointers(collect(ctx, w.tx, selectTests, []any{w.org.UUID, array(units)}))
+	return pointers(collected(w.tx.Query(ctx, selectTests, w.org.UUID, array(units))))
 }
 
 func pointers(rows []history.Row, err error) ([]*history.Row, error) {

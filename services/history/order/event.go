@@ -3,6 +3,7 @@ package order
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -167,7 +168,10 @@ func (e *Event) rank() int {
 
 // compare orders events by when they happened, and events of one instant in an order of their own.
 func compare(a, b *Event) int {
-	return cmp.Or(a.Occurred.Compare(b.Occurred), cmp.Compare(a.rank(), b.rank()), cmp.Compare(string(a.ID[:]), string(b.ID[:])), cmp.Compare(a.content(), b.content()))
+	if c := cmp.Or(a.Occurred.Compare(b.Occurred), cmp.Compare(a.rank(), b.rank()), slices.Compare(a.ID[:], b.ID[:])); c != 0 || a == b {
+		return c
+	}
+	return cmp.Compare(a.content(), b.content())
 }
 
 // content writes all of an event but its id, so that two are the same if and only if they say the same.

@@ -169,13 +169,13 @@ func (o *Order) distinct(events []Event) (out []*Event) {
 		out[i] = &events[i]
 	}
 	slices.SortFunc(out, compare)
-	seen := make(map[uuid.UUID]string, len(out))
+	seen := make(map[uuid.UUID]*Event, len(out))
 	conflicts := map[uuid.UUID]bool{}
 	out = slices.DeleteFunc(out, func(e *Event) bool {
 		first, again := seen[e.ID]
 		if !again {
-			seen[e.ID] = e.content()
-		} else if first != e.content() {
+			seen[e.ID] = e
+		} else if first.content() != e.content() {
 			conflicts[e.ID] = true
 		}
 		return again

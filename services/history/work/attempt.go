@@ -197,7 +197,7 @@ func (a *attempt) calibration(i int, e *Event) {
 }
 
 // settle reads the order, with the ledger locked, and tells new events from repeats.
-func (a *attempt) settle(ctx context.Context, tx history.Tx) (err error) {
+func (a *attempt) settle(ctx context.Context, tx history.Tx, used history.Found) (err error) {
 	rows, err := tx.OrderRows(ctx, a.id)
 	if err != nil {
 		return err
@@ -208,7 +208,6 @@ func (a *attempt) settle(ctx context.Context, tx history.Tx) (err error) {
 	a.bad, a.fresh, a.follow, a.ready = nil, nil, nil, nil
 	a.all = slices.Clone(a.known.events)
 	seen := make(map[uuid.UUID]*Event, len(a.sent))
-	var ids []uuid.UUID
 	for i, e := range a.sent {
 		have := a.known.byID[e.ID]
 		if have == nil {
@@ -217,7 +216,10 @@ func (a *attempt) settle(ctx context.Context, tx history.Tx) (err error) {
 		if have == nil {
 			e.Row = nil
 			seen[e.ID] = e
-			ids = append(ids, e.ID)
+			if used.Rows[e.ID] != nil {
+				a.reused(i, e.ID)
+				continue
+			}
 			a.fresh, a.all = append(a.fresh, e), append(a.all, e)
 			continue
 		}
@@ -226,17 +228,6 @@ func (a *attempt) settle(ctx context.Context, tx history.Tx) (err error) {
 			continue
 		}
 		a.sent[i] = have
-	}
-	if len(ids) > 0 {
-		found, err := tx.Find(ctx, ids, nil)
-		if err != nil {
-			return err
-		}
-		for i, e := range a.sent {
-			if r := found.Rows[e.ID]; r != nil && a.known.byID[e.ID] == nil {
-				a.reused(i, e.ID)
-			}
-		}
 	}
 	if len(a.bad) > 0 {
 		return errs.Fields(a.bad...)

@@ -212,8 +212,12 @@ func ready(ctx context.Context, tx history.Bench, org tenant.Org, events []*Even
 
 // write puts what is new into the ledger, unless more refuses it with the order settled.
 func (a *attempt) write(ctx context.Context, more func(ctx context.Context, tx history.Tx) error) (*Result, error) {
-	_, err := a.d.ledger.Compose(ctx, a.org, a.record, a.dry, func(ctx context.Context, tx history.Tx) (c history.Composition, err error) {
-		if err = a.settle(ctx, tx); err != nil {
+	ids := make([]uuid.UUID, len(a.sent))
+	for i, e := range a.sent {
+		ids[i] = e.ID
+	}
+	_, err := a.d.ledger.Compose(ctx, a.org, a.record, a.dry, ids, func(ctx context.Context, tx history.Tx, used history.Found) (c history.Composition, err error) {
+		if err = a.settle(ctx, tx, used); err != nil {
 			return c, err
 		}
 		before := fold(a.known.events)
