@@ -37,6 +37,7 @@ type clients struct {
 	Compliance   compliancepb.ComplianceServiceClient
 	Availability compliancepb.AvailabilityServiceClient
 	Recalls      compliancepb.RecallServiceClient
+	Certificates compliancepb.CertificateServiceClient
 
 	Org tenant.Org // zero for the operator
 
@@ -121,6 +122,7 @@ func (a *app) as(b *backend, role string, org tenant.Org) (*clients, error) {
 		Compliance:   compliancepb.NewComplianceServiceClient(conn),
 		Availability: compliancepb.NewAvailabilityServiceClient(conn),
 		Recalls:      compliancepb.NewRecallServiceClient(conn),
+		Certificates: compliancepb.NewCertificateServiceClient(conn),
 		Org:          org,
 		backend:      b,
 	}, nil

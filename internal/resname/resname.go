@@ -143,6 +143,20 @@ func Order(org tenant.Org, field, name string) (uuid.UUID, error) {
 // OrderName returns `orgs/{org}/orders/{order}`.
 func OrderName(org tenant.Org, order uuid.UUID) string { return child(org, "orders", order.String()) }
 
+// CertificateName returns `orgs/{org}/orders/{order}/certificate`.
+func CertificateName(org tenant.Org, order uuid.UUID) string {
+	return OrderName(org, order) + "/certificate"
+}
+
+// OrderOfCertificate returns the UUID in `orgs/{org}/orders/{order}/certificate`.
+func OrderOfCertificate(org tenant.Org, field, name string) (uuid.UUID, error) {
+	order, ok := strings.CutSuffix(name, "/certificate")
+	if !ok {
+		return uuid.UUID{}, errs.Field(field, name, "want "+org.Name()+"/orders/{order}/certificate")
+	}
+	return Order(org, field, order)
+}
+
 // UnitName returns `orgs/{org}/units/{unit}`.
 func UnitName(org tenant.Org, unit uuid.UUID) string { return child(org, "units", unit.String()) }
 

@@ -18,6 +18,7 @@ import (
 	"strandline.example/strandline/internal/rpc"
 	"strandline.example/strandline/internal/telemetry"
 	feedpb "strandline.example/strandline/proto/strandline/feed/v1"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/compliancerpc"
@@ -193,7 +194,7 @@ func (c Config) History(ctx context.Context, registry Dialer) (*Service, error) 
 	return s, nil
 }
 
-// Compliance builds compliance, which follows the feeds of the other two.
+// Compliance builds compliance, which follows the feeds of the other two and asks them for what certificates are made from.
 func (c Config) Compliance(ctx context.Context, registry, history Dialer) (*Service, error) {
 	s := &Service{name: "compliance"}
 	feeds := make([]feedpb.FeedServiceClient, 2)
@@ -209,7 +210,12 @@ func (c Config) Compliance(ctx context.Context, registry, history Dialer) (*Serv
 	if s.db, err = c.open(ctx, compliancepg.Schema); err != nil {
 		return nil, errors.Join(err, s.close())
 	}
-	impl := compliancerpc.New(compliancerpc.Config{DB: s.db, Clock: c.Clock, Pages: c.pages(), Logger: c.Log.With("service", "compliance"), Registry: feeds[0], History: feeds[1]})
+	reg, his := s.conns[0], s.conns[1]
+	peers := &compliancerpc.Peers{
+		Orders: historypb.NewOrderServiceClient(his), History: historypb.NewHistoryServiceClient(his), Procedures: historypb.NewProcedureServiceClient(his),
+		Lots: historypb.NewLotServiceClient(his), Registry: registrypb.NewRegistryServiceClient(reg),
+	}
+	impl := compliancerpc.New(compliancerpc.Config{DB: s.db, Clock: c.Clock, Pages: c.pages(), Logger: c.Log.With("service", "compliance"), Registry: feeds[0], History: feeds[1], Peers: peers})
 	s.server, s.register, s.run = c.newServer(s.db), impl.Register, impl.Run
 	impl.Register(s.server)
 	return s, nil

@@ -189,6 +189,9 @@ func (b *Board) gateway(ctx context.Context) (http.Handler, error) {
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
 			return compliancepb.RegisterRecallServiceHandlerClient(ctx, m, compliancepb.NewRecallServiceClient(c))
 		},
+		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {
+			return compliancepb.RegisterCertificateServiceHandlerClient(ctx, m, compliancepb.NewCertificateServiceClient(c))
+		},
 	} {
 		if err := register(ctx, mux, b.config.Conn); err != nil {
 			return nil, err

@@ -34,7 +34,7 @@ func services(t *testing.T) (all []protoreflect.ServiceDescriptor) {
 		}
 		return true
 	})
-	if len(all) != 10 {
+	if len(all) != 11 {
 		t.Fatalf("found %d services", len(all))
 	}
 	return all

@@ -24,7 +24,7 @@ import (
 	"strandline.example/strandline/services/compliance/compliancepg"
 )
 
-// Config is what a server needs; all but Logger and Follow are required.
+// Config is what a server needs; all but Logger, Peers and Follow are required.
 type Config struct {
 	DB       *pg.DB
 	Clock    clock.Clock
@@ -32,17 +32,19 @@ type Config struct {
 	Logger   *slog.Logger                                       // nil: silent
 	Registry feedpb.FeedServiceClient                           // the registry's feed
 	History  feedpb.FeedServiceClient                           // the history's feed
+	Peers    *Peers                                             // what certificates are made from; nil: there are none
 	Follow   compliance.FollowConfig                            // how Run follows; the zero value will do
 	Poll     time.Duration                                      // how often a stream of notices looks for those that other processes wrote; 0 for a second
 	Looked   func(org tenant.Org, t compliance.Told, err error) // called after each look of Run for what is to be told; for tests
 }
 
-// Server serves ComplianceService, AvailabilityService and RecallService. Its reads answer from the projection as it stands, or wait for
+// Server serves ComplianceService, AvailabilityService, RecallService and CertificateService. Its reads answer from the projection as it stands, or wait for
 // what at_least asks; Run keeps the projection up with the feeds. Any number of servers may share one database.
 type Server struct {
 	compliancepb.UnimplementedComplianceServiceServer
 	compliancepb.UnimplementedAvailabilityServiceServer
 	compliancepb.UnimplementedRecallServiceServer
+	compliancepb.UnimplementedCertificateServiceServer
 
 	db       *pg.DB
 	clock    clock.Clock
@@ -53,12 +55,14 @@ type Server struct {
 	notifier *compliance.Notifier
 	poll     time.Duration
 	feeds    [2]feedReader
+	peers    *Peers
 }
 
 // New returns a server. It reads nothing until it is asked or Run.
 func New(c Config) *Server {
 	s := &Server{
 		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack).Recalling(decodeRecall).Clocked(c.Clock),
+		peers: c.Peers,
 		feeds: [2]feedReader{{compliance.Registry, c.Registry}, {compliance.History, c.History}},
 	}
 	if s.follow.Logger == nil {
@@ -77,6 +81,7 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 	compliancepb.RegisterComplianceServiceServer(r, s)
 	compliancepb.RegisterAvailabilityServiceServer(r, s)
 	compliancepb.RegisterRecallServiceServer(r, s)
+	compliancepb.RegisterCertificateServiceServer(r, s)
 }
 
 // Run follows both feeds until ctx ends, and tells what has become due of the orgs they have, each time that one was pulled: when

@@ -156,6 +156,8 @@ const (
 	Reason_REASON_ORDER_OTHER_KIND Reason = 85
 	// Error: only OrderService records what happens to an order.
 	Reason_REASON_ORDER_EVENT_REFUSED Reason = 86
+	// Error: the order was not signed, so there is no certificate of it. Sign it, or read the order for what was recorded so far.
+	Reason_REASON_ORDER_NOT_SIGNED Reason = 87
 )
 
 // Enum value maps for Reason.
@@ -226,6 +228,7 @@ var (
 		84: "REASON_RECALL_UNITS_HELD",
 		85: "REASON_ORDER_OTHER_KIND",
 		86: "REASON_ORDER_EVENT_REFUSED",
+		87: "REASON_ORDER_NOT_SIGNED",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":              0,
@@ -293,6 +296,7 @@ var (
 		"REASON_RECALL_UNITS_HELD":        84,
 		"REASON_ORDER_OTHER_KIND":         85,
 		"REASON_ORDER_EVENT_REFUSED":      86,
+		"REASON_ORDER_NOT_SIGNED":         87,
 	}
 )
 
@@ -327,7 +331,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xf7\r\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\x94\x0e\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -395,7 +399,8 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x13REASON_RECALL_ENDED\x10S\x12\x1c\n" +
 	"\x18REASON_RECALL_UNITS_HELD\x10T\x12\x1b\n" +
 	"\x17REASON_ORDER_OTHER_KIND\x10U\x12\x1e\n" +
-	"\x1aREASON_ORDER_EVENT_REFUSED\x10VB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
+	"\x1aREASON_ORDER_EVENT_REFUSED\x10V\x12\x1b\n" +
+	"\x17REASON_ORDER_NOT_SIGNED\x10WB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
 
 var (
 	file_strandline_type_v1_reason_proto_rawDescOnce sync.Once
