@@ -23,7 +23,7 @@ func newRecallsCmd(a *app) *cobra.Command {
 		Short: "recalls and safety notices: hold what they cover until it is remedied",
 		Long: `A recall holds every unit that it covers, in all shops and whenever the unit came into the fleet, until its remedy is recorded, a manager
 releases the unit, or the recall is withdrawn. What it covers is stated as in a rule: kinds, makers, attributes, and a predicate
-over model, serial number and date of manufacture.`,
+over model, serial number and date of manufacture; or by lots of parts, which finds the units that parts of them were put into.`,
 		Args: noSuchCommand,
 		RunE: needsCommand,
 	}
@@ -52,8 +52,8 @@ func newRecallsPreviewCmd(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "preview FILE",
 		Short: "which units a recall would hold; writes nothing",
-		Long: `FILE ('-' for standard input) is YAML or JSON: title, notice, source, scope, blocks, remediedBy (activities that are the remedy) and
-releasable (whether a manager may let single units go).`,
+		Long: `FILE ('-' for standard input) is YAML or JSON: title, notice, source, scope, lots (of parts, as orgs/ORG/lots/LOT), blocks, remediedBy (activities
+that are the remedy) and releasable (whether a manager may let single units go).`,
 		Example: `  strandline recalls preview swollen-seats.yaml`,
 		Args:    words,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -198,6 +198,13 @@ func (a *app) printRecall(r *compliancepb.Recall, p *compliancepb.RecallProgress
 	a.paragraph(a.out, "  ", fmt.Sprintf("%s since %s, by %s. Blocks %s.", recallWord(r.GetState()), showInstant(r.GetOpenTime(), nil), r.GetOpener(), usesWord(r.GetBlocks())))
 	if r.GetEndTime() != nil {
 		a.paragraph(a.out, "  ", strings.TrimRight(fmt.Sprintf("Ended %s by %s. %s", showInstant(r.GetEndTime(), nil), r.GetEnder(), r.GetEndReason()), " "))
+	}
+	if len(r.GetLots()) > 0 {
+		lots := make([]string, len(r.GetLots()))
+		for i, name := range r.GetLots() {
+			lots[i] = lastID(name)
+		}
+		a.paragraph(a.out, "  ", "Units with parts of "+plural(int64(len(lots)), "lot")+": "+strings.Join(lots, ", ")+".")
 	}
 	remedy := "There is no remedy yet."
 	if len(r.GetRemediedBy()) > 0 {

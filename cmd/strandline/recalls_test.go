@@ -39,6 +39,18 @@ source: {document: notice}
 scope: {jurisdictions: [GB]}
 blocks: [USE_SWIM]
 `)
+	lots := file("lots.yaml", `
+title: Seats of two lots
+source: {document: notice of the tests, section: "8"}
+lots: [orgs/sheets/lots/seats-7, orgs/sheets/lots/seats-8]
+blocks: [USE_HAND_OUT]
+`)
+	notLots := file("not-lots.yaml", `
+title: Seats of no lot
+source: {document: notice}
+lots: [seats-7]
+blocks: [USE_HAND_OUT]
+`)
 	r.run(exitOK, "shop", "create", "lagoon", "--name", "Lagoon", "--zone", "Europe/London", "--jurisdiction", "GB")
 	r.run(exitOK, "model", "create", "vest", "--name", "Vest", "--kind", "bcd", "--maker", "Invented")
 	for tag, serial := range map[string]string{"B-1": "V11", "B-2": "V12", "B-3": "V20"} {
@@ -48,6 +60,11 @@ blocks: [USE_SWIM]
 
 	o := r.run(exitRejected, "recalls", "preview", bad)
 	wants(t, o.stdout, bad+":5:10", "blocks[0]", "USE_SWIM")
+	wants(t, r.run(exitRejected, "recalls", "preview", notLots).stdout, notLots+":4:8", "lots[0]", "seats-7")
+	wants(t, r.run(exitOK, "recalls", "preview", lots).stdout, "0 units would be held")
+	wants(t, r.run(exitOK, "recalls", "open", lots, "--id", "lots").stdout, "Recall lots is open: 0 units held")
+	wants(t, r.run(exitOK, "recalls", "show", "lots").stdout, "Units with parts of 2 lots: seats-7, seats-8.", "0 held")
+	wants(t, r.run(exitOK, "recalls", "withdraw", "lots", "--reason", "a test").stdout, "holds nothing any more")
 	o = r.run(exitOK, "recalls", "preview", notice)
 	wants(t, o.stdout, "2 units would be held", "B-1", "V11", "B-2", "would be held")
 	wants(t, r.run(exitOK, "recalls", "list").err, "No recalls.")

@@ -1,6 +1,7 @@
 package compliance
 
 import (
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -43,9 +44,13 @@ func Settled(in due.Input) time.Time {
 			see(w.Revoked)
 		}
 	}
+	var uses []due.LotUse
+	if slices.ContainsFunc(in.Recalls, func(r due.Recall) bool { return len(r.Lots) > 0 }) {
+		uses = due.LotUses(in, time.Time{}, time.Time{})
+	}
 	for i := range in.Recalls {
 		for j := range in.Units {
-			if c := &in.Recalls[i]; in.Units[j].Unit == in.Unit && c.Covers(&in.Units[j]) {
+			if c := &in.Recalls[i]; in.Units[j].Unit == in.Unit && c.Covers(&in.Units[j], uses) {
 				see(c.Opened)
 				see(c.Withdrawn)
 			}

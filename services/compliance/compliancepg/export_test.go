@@ -60,3 +60,6 @@ func (r *Reader) EachUnit(ctx context.Context, fn func(d *due.Derived)) error {
 func (r *Reader) EachChunk(ctx context.Context, units []uuid.UUID, fn func(chunk []uuid.UUID, tags map[uuid.UUID]string) error) error {
 	return r.eachChunk(ctx, units, false, time.Time{}, func(f *facts, chunk []uuid.UUID) error { return fn(chunk, f.tags) })
 }
+
+// KindsAndLots is kindsAndLots.
+func KindsAndLots(kinds, lots []string) (where string, args []any) { return kindsAndLots(kinds, lots) }

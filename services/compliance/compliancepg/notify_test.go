@@ -329,7 +329,7 @@ func TestRebuildTellsNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer func() { _ = conn.Close(context.WithoutCancel(t.Context())) }()
-	if _, err := conn.Exec(t.Context(), `set search_path = compliance; truncate clocks, unit_holds, p_ledger, p_amendments, p_fittings, p_units, p_models, p_shops, p_versions, cursors`); err != nil {
+	if _, err := conn.Exec(t.Context(), `set search_path = compliance; truncate clocks, unit_holds, p_lot_uses, p_ledger, p_amendments, p_fittings, p_units, p_models, p_shops, p_versions, cursors`); err != nil {
 		t.Fatal(err)
 	}
 	behind := 0

@@ -148,7 +148,8 @@ func (r *Reader) Covered(ctx context.Context, c *due.Recall, at time.Time) (out 
 	if len(kinds) == 0 {
 		kinds = nil
 	}
-	units, err := unitIDs(ctx, r.tx, `($2::text[] is null or kind = any ($2)) and (retired is null or retired > $3)`, r.org.UUID, kinds, at)
+	where, args := kindsAndLots(kinds, c.Lots)
+	units, err := unitIDs(ctx, r.tx, where+` and (retired is null or retired > $4)`, append(append([]any{r.org.UUID}, args...), at)...)
 	if err != nil {
 		return nil, err
 	}
@@ -157,8 +158,12 @@ func (r *Reader) Covered(ctx context.Context, c *due.Recall, at time.Time) (out 
 		if err := f.loadUnits(ctx, r.tx, r.org, chunk); err != nil {
 			return nil, err
 		}
+		uses, err := readLotUses(ctx, r.tx, r.org, chunk, c.Lots)
+		if err != nil {
+			return nil, err
+		}
 		for id, u := range f.units {
-			if c.Covers(&u) {
+			if c.Covers(&u, uses[id]) {
 				out = append(out, compliance.RecalledUnit{Unit: id, Tag: f.tags[id], Serial: u.Serial, Kind: u.Kind, Shop: due.LastStay(&u).Shop, State: compliance.RecallCovered})
 			}
 		}

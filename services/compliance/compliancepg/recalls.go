@@ -133,7 +133,7 @@ func readReleases(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.U
 	return out, nil
 }
 
-// OpenRecall stores a recall and derives again the units of the kinds it is about, in one transaction: no unit that it covers is handed out
+// OpenRecall stores a recall and derives again the units of the kinds, or with parts of the lots, that it is about, in one transaction: no unit that it covers is handed out
 // after it. It returns what the recall holds, and joins the transaction in ctx.
 func (s *Store) OpenRecall(ctx context.Context, org tenant.Org, r compliance.RecallRecord, d due.Recall, change compliance.OwnChange) (now compliance.RecallProgress, p compliance.Position, err error) {
 	err = s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
@@ -158,7 +158,7 @@ func (s *Store) OpenRecall(ctx context.Context, org tenant.Org, r compliance.Rec
 		if len(d.Scope.Kinds) > 0 {
 			kinds = d.Scope.Kinds
 		}
-		if err := s.recomputeKinds(ctx, tx, org, kinds); err != nil {
+		if err := s.recomputeCovered(ctx, tx, org, kinds, d.Lots); err != nil {
 			return err
 		}
 		now, err = progress(ctx, tx, org, r.ID, r.Opened)

@@ -56,6 +56,11 @@ func (w *world) recall(f *feeds, n int) {
 			at = today.Add(-time.Duration(1+f.rng.IntN(60*24*60)) * time.Minute)
 		}
 		r := due.Recall{ID: "n-" + f.id().String(), Title: "Seats of a lot", Scope: scopes[f.rng.IntN(len(scopes))], Blocks: due.Use(1 + f.rng.IntN(3)), Opened: at}
+		if f.rng.IntN(2) == 0 {
+			if r.Lots = []string{lots[f.rng.IntN(len(lots))], "no-such-lot"}; f.rng.IntN(2) == 0 {
+				r.Scope = due.Scope{}
+			}
+		}
 		if f.rng.IntN(3) > 0 {
 			r.RemediedBy = []string{"overhaul", "inspection"}[:1+f.rng.IntN(2)]
 		}

@@ -35,6 +35,7 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 			in.Holds = nil // what people placed is not part of the projection; what they waived is, as the days it excuses
 			d := due.Derive(in, time.Time{}, time.Time{})
 			rows.add(f.units[id], &d, compliance.Settled(in))
+			rows.lots.add(id, due.LotUses(in, time.Time{}, time.Time{}))
 		}
 		if err := rows.replace(ctx, tx, org); err != nil {
 			return err
@@ -45,7 +46,13 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 
 // recomputeKinds derives again the units of some kinds; all for nil.
 func (s *Store) recomputeKinds(ctx context.Context, tx pgx.Tx, org tenant.Org, kinds []string) error {
-	units, err := unitIDs(ctx, tx, "($2::text[] is null or kind = any ($2))", org.UUID, kinds)
+	return s.recomputeCovered(ctx, tx, org, kinds, nil)
+}
+
+// recomputeCovered derives again the units of some kinds, all for nil, that parts of some lots were put into, any for nil.
+func (s *Store) recomputeCovered(ctx context.Context, tx pgx.Tx, org tenant.Org, kinds, lots []string) error {
+	where, args := kindsAndLots(kinds, lots)
+	units, err := unitIDs(ctx, tx, where, append([]any{org.UUID}, args...)...)
 	if err != nil {
 		return err
 	}
@@ -65,6 +72,7 @@ type derivedRows struct {
 	lastFill []*time.Time
 	clocks   clockColumns
 	holds    holdColumns
+	lots     lotColumns
 }
 
 func (r *derivedRows) add(f due.Facts, d *due.Derived, settled time.Time) {
@@ -100,10 +108,12 @@ func (r *derivedRows) replace(ctx context.Context, tx pgx.Tx, org tenant.Org) er
 		org.UUID, r.units, r.kind, r.size, r.shop, r.host, r.settled, r.lastFill)
 	batch.Queue(`delete from clocks where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
 	batch.Queue(`delete from unit_holds where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
+	batch.Queue(`delete from p_lot_uses where org_id = $1 and unit_id = any ($2)`, org.UUID, r.units)
 	batch.Queue(`insert into notice_units (org_id, unit_id, seen, marked) select $1, u.unit_id, $3, $3 from unnest($2::uuid[]) as u (unit_id) order by u.unit_id
 		on conflict (org_id, unit_id) do update set marked = greatest(notice_units.marked, excluded.marked)`, org.UUID, r.units, r.at)
 	r.clocks.queue(batch, org)
 	r.holds.queue(batch, org)
+	r.lots.queue(batch, org)
 	return pg.Err(tx.SendBatch(ctx, batch).Close())
 }
 

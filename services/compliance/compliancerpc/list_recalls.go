@@ -11,7 +11,7 @@ import (
 	"strandline.example/strandline/services/compliance/compliancepg"
 )
 
-// PreviewRecall says what a recall would hold. Every page looks through the units of the kinds that it is about.
+// PreviewRecall says what a recall would hold. Every page looks through the units of the kinds, or with parts of the lots, that it is about.
 func (s *Server) PreviewRecall(ctx context.Context, req *compliancepb.PreviewRecallRequest) (*compliancepb.PreviewRecallResponse, error) {
 	org, err := resname.Org(ctx, "parent", req.GetParent())
 	if err != nil {

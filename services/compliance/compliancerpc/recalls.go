@@ -125,7 +125,7 @@ func (s *Server) CloseRecall(ctx context.Context, req *compliancepb.CloseRecallR
 		})
 }
 
-// recallOf reads a recall that somebody states.
+// recallOf reads a recall that somebody states. Lots of another org than the token's were refused before.
 func recallOf(p *compliancepb.Recall) (due.Recall, error) {
 	d, bad := packs.RecallOf("recall", p)
 	if _, err := said("recall.title", p.GetTitle(), "must say what is recalled"); err != nil {

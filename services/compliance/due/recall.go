@@ -13,7 +13,8 @@ import (
 type Recall struct {
 	ID         string // [a-z0-9-]{1,40}
 	Title      string
-	Scope      Scope // asked of the unit at the shop where it is
+	Scope      Scope    // asked of the unit at the shop where it is
+	Lots       []string // ids of lots; with any, only units that parts of one were put into
 	Blocks     Use
 	RemediedBy []string  // activities any of which, passed strictly after Opened, is the remedy; empty while there is none
 	Opened     time.Time // also when it was recorded
@@ -35,10 +36,14 @@ type Release struct {
 // RecallHold returns the id of the hold of a recall, which is that of the hold on every unit.
 func RecallHold(id string) string { return "recall-" + id }
 
-// Covers says whether the recall is about a unit, at the shop where the unit is.
-func (r *Recall) Covers(f *Facts) bool {
+// Covers says whether the recall is about a unit, at the shop where the unit is, with the parts that were put into it.
+func (r *Recall) Covers(f *Facts, uses []LotUse) bool {
 	s := LastStay(f)
-	return r.Scope.covers(f, &s)
+	return r.covers(f, &s, uses)
+}
+
+func (r *Recall) covers(f *Facts, at *Stay, uses []LotUse) bool {
+	return (len(r.Lots) == 0 || slices.ContainsFunc(uses, func(u LotUse) bool { return slices.Contains(r.Lots, u.Lot) })) && r.Scope.covers(f, at)
 }
 
 // LastStay returns where a unit is.
@@ -51,12 +56,16 @@ func LastStay(f *Facts) (s Stay) {
 
 // recalls opens a hold for every recall that covers the unit, and lifts it with the first of its remedy, its release and its withdrawal.
 func (e *engine) recalls(d *Derived) {
+	var uses []LotUse
+	if slices.ContainsFunc(e.in.Recalls, func(r Recall) bool { return len(r.Lots) > 0 }) {
+		uses = lotUses(e.events, e.in.Unit)
+	}
 	for i := range e.in.Recalls {
 		r := &e.in.Recalls[i]
-		if !e.happened(r.Opened) || !e.wasKnown(r.Opened) || !r.Scope.covers(e.facts, &d.Stay) {
+		if !e.happened(r.Opened) || !e.wasKnown(r.Opened) || !r.covers(e.facts, &d.Stay, uses) {
 			continue
 		}
-		h := Hold{ID: RecallHold(r.ID), Unit: d.Unit, Cause: CauseRecall, Reason: fmt.Sprintf("Recalled: %s.", r.Title), Blocks: r.Blocks, Opened: r.Opened, ClearedBy: r.RemediedBy}
+		h := Hold{ID: RecallHold(r.ID), Unit: d.Unit, Cause: CauseRecall, Reason: fmt.Sprintf("Recalled: %s.", r.Title) + r.lotsText(uses), Blocks: r.Blocks, Opened: r.Opened, ClearedBy: r.RemediedBy}
 		if p := e.remedy(r); p != nil {
 			h.Lifted, h.Proof = p.occurred, p.entry
 		}

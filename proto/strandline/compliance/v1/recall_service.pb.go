@@ -164,7 +164,7 @@ type Recall struct {
 	// The notice: its document and its date or number.
 	Source *Source `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
 	// Which units: by kind, maker, attributes, jurisdiction, and by a predicate over model, serial number and date of manufacture. Something
-	// must be stated: a recall of everything is a slip.
+	// must be stated, here or in `lots`: a recall of everything is a slip.
 	Scope *Scope `protobuf:"bytes,5,opt,name=scope,proto3" json:"scope,omitempty"`
 	// What a unit may not be used for while it is held.
 	Blocks []Use `protobuf:"varint,6,rep,packed,name=blocks,proto3,enum=strandline.compliance.v1.Use" json:"blocks,omitempty"`
@@ -183,7 +183,11 @@ type Recall struct {
 	// The token's subject that closed or withdrew it.
 	Ender string `protobuf:"bytes,13,opt,name=ender,proto3" json:"ender,omitempty"`
 	// Why it was withdrawn.
-	EndReason     string `protobuf:"bytes,14,opt,name=end_reason,json=endReason,proto3" json:"end_reason,omitempty"`
+	EndReason string `protobuf:"bytes,14,opt,name=end_reason,json=endReason,proto3" json:"end_reason,omitempty"`
+	// Lots of parts, `orgs/{org}/lots/{lot}`. With any, it covers the units of its scope, all for none, that parts of one of them were put into in a
+	// service order and did not come out of again before that was signed. A later order that replaced them does not clear a unit: nothing says that
+	// all of them came out. The remedy and a release do.
+	Lots          []string `protobuf:"bytes,15,rep,name=lots,proto3" json:"lots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -314,6 +318,13 @@ func (x *Recall) GetEndReason() string {
 		return x.EndReason
 	}
 	return ""
+}
+
+func (x *Recall) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
 }
 
 // How far a recall has come: the units that it covers, as they stand.
@@ -1644,13 +1655,13 @@ var File_strandline_compliance_v1_recall_service_proto protoreflect.FileDescript
 
 const file_strandline_compliance_v1_recall_service_proto_rawDesc = "" +
 	"\n" +
-	"-strandline/compliance/v1/recall_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a#strandline/compliance/v1/rule.proto\x1a!strandline/type/v1/position.proto\"\x97\x06\n" +
+	"-strandline/compliance/v1/recall_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a#strandline/compliance/v1/rule.proto\x1a!strandline/type/v1/position.proto\"\xdd\x06\n" +
 	"\x06Recall\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12#\n" +
 	"\x05title\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05title\x12 \n" +
 	"\x06notice\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x06notice\x12C\n" +
-	"\x06source\x18\x04 \x01(\v2 .strandline.compliance.v1.SourceB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x06source\x12@\n" +
-	"\x05scope\x18\x05 \x01(\v2\x1f.strandline.compliance.v1.ScopeB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x05scope\x12M\n" +
+	"\x06source\x18\x04 \x01(\v2 .strandline.compliance.v1.SourceB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x06source\x125\n" +
+	"\x05scope\x18\x05 \x01(\v2\x1f.strandline.compliance.v1.ScopeR\x05scope\x12M\n" +
 	"\x06blocks\x18\x06 \x03(\x0e2\x1d.strandline.compliance.v1.UseB\x16\xe0A\x02\xbaH\x10\x92\x01\r\b\x01\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x06blocks\x12G\n" +
 	"\vremedied_by\x18\a \x03(\tB&\xbaH#\x92\x01 \x10\n" +
 	"\x18\x01\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\n" +
@@ -1665,7 +1676,8 @@ const file_strandline_compliance_v1_recall_service_proto_rawDesc = "" +
 	"\bend_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\aendTime\x12\x19\n" +
 	"\x05ender\x18\r \x01(\tB\x03\xe0A\x03R\x05ender\x12\"\n" +
 	"\n" +
-	"end_reason\x18\x0e \x01(\tB\x03\xe0A\x03R\tendReason\"U\n" +
+	"end_reason\x18\x0e \x01(\tB\x03\xe0A\x03R\tendReason\x12O\n" +
+	"\x04lots\x18\x0f \x03(\tB;\xbaH8\x92\x015\x10d\x18\x01\"/r-2+^orgs/[a-z0-9-]{1,40}/lots/[a-z0-9-]{1,60}$R\x04lots\"U\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
