@@ -11,7 +11,7 @@ import (
 )
 
 func TestHelp(t *testing.T) {
-	for _, give := range []string{"", "due", "notices", "digest", "explain", "forecast", "judge", "serve", "log", "log amend", "waivers", "waivers grant", "recalls", "recalls preview", "recalls open", "recalls release", "lots", "lots create", "lots trace", "orders", "orders open", "orders record", "orders sign", "orders close", "orders show", "orders list", "instruments uses", "procedures", "procedures check", "procedures publish", "procedures list", "procedures show", "rules", "rules check", "rules try", "rules publish", "rules list", "rules show", "unit", "unit show", "holds", "waivers list", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
+	for _, give := range []string{"", "due", "notices", "digest", "explain", "forecast", "judge", "serve", "log", "log amend", "waivers", "waivers grant", "recalls", "recalls preview", "recalls open", "recalls release", "lots", "lots create", "lots trace", "orders", "orders open", "orders record", "orders sign", "orders close", "orders show", "orders list", "instruments uses", "certificate", "procedures", "procedures check", "procedures publish", "procedures list", "procedures show", "rules", "rules check", "rules try", "rules publish", "rules list", "rules show", "unit", "unit show", "holds", "waivers list", "help exit-codes", "help settings", "help roles", "help time", "help output"} {
 		name := strings.ReplaceAll(give, " ", "-")
 		if name == "" {
 			name = "root"
