@@ -104,6 +104,14 @@ func TestDemo(t *testing.T) {
 	if strings.Count(told, " 0 new,") != 2 {
 		t.Errorf("the second run wrote something:\n%s", told)
 	}
+
+	// A service at the bench, from intake to certificate, and once more when it was played.
+	played, _ := demoAt(t, demoBegin, "bench", "--data", data)
+	golden(t, "demo-bench.txt", played)
+	again, _ := demoAt(t, demoBegin, "bench", "--data", data)
+	if rest := played[strings.Index(played, "The day after"):]; !strings.HasPrefix(again, "The service was played before.") || !strings.HasSuffix(again, rest) {
+		t.Errorf("the second time:\n%s", again)
+	}
 }
 
 // Every unit of the demo that stands alone is under some rule: what no rule covers is never handed out.

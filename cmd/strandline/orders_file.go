@@ -49,6 +49,11 @@ func (a *app) readEvents(ctx context.Context, c *clients, path string, f orderFi
 	if err != nil {
 		return nil, err
 	}
+	return a.parseEvents(ctx, c, label, raw, f)
+}
+
+// parseEvents is readEvents of a file that was read.
+func (a *app) parseEvents(ctx context.Context, c *clients, label string, raw []byte, f orderFile) ([]*historypb.OrderEvent, error) {
 	req := &historypb.RecordWorkRequest{}
 	documents := 0
 	problems := orderShape.Read(raw, func(d *yamlproto.Document) {

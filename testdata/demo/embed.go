@@ -6,7 +6,8 @@ package demo
 
 import "embed"
 
-// Files holds the sheets (*.csv) and the rule packs (rules/*.yaml, a pack's id being its file's name).
+// Files holds the sheets (*.csv), the rule packs (rules/*.yaml, a pack's id being its file's name), and what happens at the bench
+// (bench/*.yaml, as `strandline orders record` takes it).
 //
-//go:embed *.csv rules/*.yaml
+//go:embed *.csv rules/*.yaml bench/*.yaml
 var Files embed.FS

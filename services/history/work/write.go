@@ -168,13 +168,21 @@ func (d *Desk) Sign(ctx context.Context, r Request, event *historypb.OrderEvent)
 		if len(blocking) == 0 {
 			return nil
 		}
-		e := errs.New(errs.Precondition, "ORDER_NOT_READY", fmt.Sprintf("%d things keep the order from being signed; the first: %s", len(blocking), blocking[0].Text),
+		e := errs.New(errs.Precondition, "ORDER_NOT_READY", keeps(len(blocking))+" the order from being signed: "+blocking[0].Text,
 			"resource", resname.OrderName(a.org, a.id), "problemCount", fmt.Sprint(len(blocking)))
 		for _, p := range blocking {
 			e.Violations = append(e.Violations, errs.Violation{Field: where(p), Description: p.Text, Reason: string(p.Reason)})
 		}
 		return e
 	})
+}
+
+// keeps begins the sentence of what keeps an order from being signed.
+func keeps(n int) string {
+	if n == 1 {
+		return "one thing keeps"
+	}
+	return fmt.Sprintf("%d things, of which this is the first, keep", n)
 }
 
 // where says what a problem is about.
