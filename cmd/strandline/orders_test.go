@@ -61,7 +61,7 @@ func TestOrders(t *testing.T) {
 	open := []string{"orders", "open", "b-1", "bcd-inspection", "--by", "mara", "--intake", "sticks now and then", "--at", "2025-03-01 09:00", "--id", id}
 	open[2] = "B-1"
 	o := r.run(exitOK, open...)
-	wants(t, o.stdout, "Order "+id+" is open: B-1, bcd-inspection revision 1.", "Local code and the maker's manual win")
+	wants(t, o.stdout, "Order "+id+" is open: B-1, bcd-inspection revision 1.", "Local code and the maker's manual win", "B-1 may not be handed out", "order")
 	r.run(exitOK, open...) // a repeat
 	wants(t, r.run(exitRejected, "orders", "open", "B-1", "bcd-inspection", "--by", "mara").err, "ORDER_ALREADY_OPEN", "orders list")
 	wants(t, r.run(exitOK, "orders", "list", "--open", "--unit", "B-1").stdout, "2025-03-01 09:00", "B-1", "opened", id)
@@ -76,7 +76,7 @@ func TestOrders(t *testing.T) {
 	wants(t, record(exitOK, first, "--by", "mara", "--at", "2025-03-01 10:00", "--dry-run").stdout, "valves in inflator: fail")
 	wants(t, r.run(exitOK, "orders", "show", id).stdout, id+"  inspection of B-1, opened")
 	o = record(exitOK, first, "--by", "mara", "--at", "2025-03-01 10:00")
-	wants(t, o.stdout, "6 events of order "+id+" recorded; it is on the bench.", "valves in inflator: fail", "inflator lets go: does not hold.")
+	wants(t, o.stdout, "6 events of order "+id+" recorded; it is on the bench.", "valves in inflator: fail", "inflator lets go: does not hold.", "B-1 may not be handed out", "function-test")
 	record(exitOK, first, "--by", "mara", "--at", "2025-03-01 10:00")
 	show := r.run(exitOK, "orders", "show", id).stdout
 	if n := strings.Count(show, "tested valves in inflator: fail"); n != 1 {
@@ -110,7 +110,7 @@ func TestOrders(t *testing.T) {
 	sign := []string{"orders", "sign", "B-1", "--by", "mara", "--events", last}
 	wants(t, r.run(exitOK, append(sign, "--dry-run")...).stdout, "Order "+id+" is signed: pass.")
 	o = r.run(exitOK, sign...)
-	wants(t, o.stdout, "Order "+id+" is signed: pass.")
+	wants(t, o.stdout, "Order "+id+" is signed: pass.", "B-1 may be handed out.")
 	wants(t, o.err, "Caution", "licensed practice")
 	wants(t, r.run(exitNotFound, "orders", "show", "B-1").err, "no open order", "orders list --unit B-1")
 	show = r.run(exitOK, "orders", "show", id).stdout
