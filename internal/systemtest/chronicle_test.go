@@ -163,10 +163,14 @@ func (c *chronicle) steps() map[string]func() {
 			c.ok("a hold is lifted", r.GetPosition(), err)
 		},
 		"a recall is opened": func() {
+			what, lots := c.rng.IntN(5), []string(nil)
+			if what > 2 {
+				lots = []string{c.lot()}
+			}
 			r, err := c.recall().OpenRecall(c.t.Context(), &compliancepb.OpenRecallRequest{Parent: c.org, RecallId: fmt.Sprintf("notice-%d", len(c.recalls)), RequestId: uuid.NewString(), Recall: &compliancepb.Recall{
 				Title: "Seats of a lot", Source: &compliancepb.Source{Document: "a notice of the tests"}, Blocks: []compliancepb.Use{compliancepb.Use_USE_HAND_OUT}, Releasable: true,
-				Scope:      []*compliancepb.Scope{{Kinds: []string{"regulator-set", "first-stage"}}, {Kinds: []string{"bcd", "cylinder"}, Jurisdictions: []string{"AU"}}, {Where: `attr("coating") == "yes"`}}[c.rng.IntN(3)],
-				RemediedBy: []string{"overhaul", "inspection"},
+				Scope:      []*compliancepb.Scope{{Kinds: []string{"regulator-set", "first-stage"}}, {Kinds: []string{"bcd", "cylinder"}, Jurisdictions: []string{"AU"}}, {Where: `attr("coating") == "yes"`}, nil, nil}[what],
+				RemediedBy: []string{"overhaul", "inspection"}, Lots: lots,
 			}})
 			if c.ok("a recall is opened", r.GetPosition(), err); err == nil {
 				c.recalls = append(c.recalls, r.GetRecall().GetName())

@@ -2,6 +2,7 @@ package systemtest
 
 import (
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -60,6 +61,7 @@ rules:
 // chronicle is a fleet to which things happen while what it answers is written down.
 type chronicle struct {
 	*fleet
+	workshop
 	rng     *rand.Rand
 	units   []string // in the fleet
 	fitted  []string // parts that were fitted to something, once
@@ -240,7 +242,7 @@ func forget(m protoreflect.Message) {
 }
 
 // TestAsKnownIsWhatWasAnswered is the two times through the whole stack. Things happen in any order, many late and some corrected: usage,
-// work, transfers, fittings, retirements, changes of units and models, waivers, holds, recalls, and revisions of packs, one in force later and one in the
+// work, service orders, transfers, fittings, retirements, changes of units and models, waivers, holds, recalls, and revisions of packs, one in force later and one in the
 // past. After each, questions about the moment, the past and the future are answered and written down. Afterwards the same questions as
 // known at the moment have the answers that were given, to the letter; also after the projection was built again.
 func TestAsKnownIsWhatWasAnswered(t *testing.T) {
@@ -270,7 +272,9 @@ func TestAsKnownIsWhatWasAnswered(t *testing.T) {
 	c.fit(c.units[1], c.units[0], c.ago(60))
 	c.fit(c.units[2], c.units[1], c.ago(1))
 	c.fitted = []string{c.units[1], c.units[2]}
+	c.bench()
 	steps := c.steps()
+	maps.Copy(steps, c.orderSteps())
 	var story []string
 	for name := range steps {
 		story = append(story, name)
@@ -281,8 +285,10 @@ func TestAsKnownIsWhatWasAnswered(t *testing.T) {
 		story = append(story, again[c.rng.IntN(len(again))])
 	}
 	c.rng.Shuffle(len(story), func(i, j int) { story[i], story[j] = story[j], story[i] })
-	story = append([]string{"usage", "late usage", "a waiver is granted", "a waiver is granted", "work", "a waiver is granted", "a recall is opened", "a recall is opened"}, story...)
-	story = append(story, "a waiver is revoked", "a recall is opened", "a recall is opened", "a unit is released", "a waiver is revoked", "a recall is withdrawn")
+	story = append([]string{
+		"usage", "an order is opened", "an order is opened", "late usage", "a waiver is granted", "a waiver is granted", "parts are put in", "an order is opened", "work", "a waiver is granted", "a recall is opened", "a recall is opened", "an order is opened",
+	}, story...)
+	story = append(story, "parts are put in", "an order is closed", "a waiver is revoked", "a recall is opened", "a recall is opened", "a unit is released", "a waiver is revoked", "a recall is withdrawn")
 	rebuild := len(story) / 2
 	for i, name := range story {
 		c.stack.Clock.Advance(time.Duration(1+c.rng.IntN(5*24*60)) * time.Minute)
@@ -294,7 +300,7 @@ func TestAsKnownIsWhatWasAnswered(t *testing.T) {
 			c.taken = append(c.taken, answered{c.now(), q, c.ask(q, time.Time{})})
 		}
 	}
-	for _, what := range []string{"usage", "late usage", "work", "late work", "an amendment", "a transfer", "a unit changes", "a model changes", "a unit arrives", "a waiver is granted", "a waiver is revoked", "a hold is placed", "a recall is opened", "a unit is released", "a recall is withdrawn"} {
+	for _, what := range []string{"usage", "late usage", "work", "late work", "an amendment", "a transfer", "a unit changes", "a model changes", "a unit arrives", "a waiver is granted", "a waiver is revoked", "a hold is placed", "a recall is opened", "a unit is released", "a recall is withdrawn", "an order is opened", "parts are put in", "an order is signed", "an order is closed"} {
 		if c.did[what] == 0 {
 			t.Errorf("nothing of %q happened: %v", what, c.did)
 		}
