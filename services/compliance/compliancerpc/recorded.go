@@ -60,7 +60,7 @@ func asking(ctx context.Context, service string, err error) error {
 		return errs.New(errs.Canceled, "CANCELLED", "the caller cancelled").Because(err)
 	}
 	switch status.Code(err) {
-	case codes.NotFound, codes.DataLoss:
+	case codes.NotFound, codes.DataLoss, codes.ResourceExhausted:
 		return err
 	}
 	return errs.New(errs.Unavailable, "UNAVAILABLE", service+" cannot be asked, so there is no certificate; try again", "service", service).Because(err)
@@ -176,10 +176,14 @@ func (r *recorded) unit(ctx context.Context, name string) error {
 	return nil
 }
 
-// entries reads all pages of a list of entries.
+// entries reads all pages of a list of entries. A page too large for one message, with long series of readings, is asked for again in smaller pieces.
 func (r *recorded) entries(ctx context.Context, req *historypb.ListEntriesRequest) (out []*historypb.Entry, err error) {
 	for req.PageSize = 1000; ; {
 		a, err := r.peers.History.ListEntries(ctx, req)
+		if status.Code(err) == codes.ResourceExhausted && req.GetPageSize() > 1 {
+			req.PageSize /= 2
+			continue
+		}
 		if err != nil {
 			return nil, asking(ctx, "history", err)
 		}
