@@ -500,3 +500,55 @@ func TestOneOpenOrderPerPurpose(t *testing.T) {
 		t.Fatalf("%v, %v", list, err)
 	}
 }
+
+// A gauge that is found out before the signature keeps the order from being signed on its tests; found out after it, it pulls the unit from the signature on, so that what was signed
+// does not lift the hold.
+func TestCalibrationAroundTheSignature(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	w.clock.Advance(240 * time.Hour)
+	work := func(at time.Time) (unit, order string) {
+		unit = w.unit("second-stage")
+		opened := w.open(unit, "second-stage-overhaul", at)
+		j := &job{w: w, at: at}
+		j.whole(opened.GetProcedure(), "second-stage")
+		w.record(opened.GetOrder().GetName(), j.events...)
+		return unit, opened.GetOrder().GetName()
+	}
+	w.stock(w.open(w.unit("second-stage"), "second-stage-overhaul", start).GetProcedure(), shelf)
+	signed, order := work(start)
+	_, open := work(start)
+	at := start.Add(time.Hour)
+	if _, err := w.orders.SignOrder(t.Context(), w.signing(order, at)); err != nil {
+		t.Fatal(err)
+	}
+	w.calibrate(w.manometer, start.Add(24*time.Hour), historypb.Outcome_OUTCOME_FAIL)
+	es := w.entries(signed)
+	last := es[len(es)-1]
+	if last.GetCondition().GetCondition() != "suspect-instrument" || !last.GetOccurredTime().AsTime().Equal(at) {
+		t.Errorf("what pulls the unit is of %v, and it was signed at %v: %v", last.GetOccurredTime().AsTime(), at, last.GetCondition())
+	}
+	_, err := w.orders.SignOrder(t.Context(), w.signing(open, start.Add(25*time.Hour)))
+	if got := keptBy(t, err); !slices.Equal(got, []string{"TEST_INCONCLUSIVE tests/cracking-effort"}) {
+		t.Errorf("kept by %q", got)
+	}
+}
+
+// A pass of one test does not answer for another of the same activity that failed.
+func TestEveryTestOfAnActivity(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	w.clock.Advance(time.Hour)
+	unit := w.unit("second-stage")
+	order := w.open(unit, "second-stage-overhaul", start).GetOrder().GetName()
+	j := &job{w: w, at: start}
+	j.test("as-found", "cracking-effort", false)
+	other := j.test("as-found", "cracking-effort", true).GetTestMade()
+	other.Step, other.Test = "as-found-alternate", "cracking-effort-alternate"
+	w.record(order, j.events...)
+	wantSaid(t, w.entries(unit), "test function-test fail")
+	j.events = nil
+	j.test("as-found", "cracking-effort", true)
+	w.record(order, j.events...)
+	wantSaid(t, w.entries(unit), "test function-test fail", "test function-test pass")
+}
