@@ -17,6 +17,9 @@ type Composition struct {
 	Index Index
 }
 
+// ErrIDInUse is what appending an entry under the id of another one ends with, where nobody asked before which ids are in use.
+var ErrIDInUse = errs.New(errs.Conflict, "ENTRY_ID_REUSED", "an entry's id is in use by another one; give every entry an id of its own")
+
 // errDry ends the transaction of a dry run.
 var errDry = errors.New("a dry run")
 

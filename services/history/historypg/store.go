@@ -54,12 +54,12 @@ func (w *writer) Lock(ctx context.Context, ids, targets []uuid.UUID) (head histo
 		err := w.send(ctx, b, func(r pgx.BatchResults) error {
 			switch err := scanHead(r.QueryRow(), &head); {
 			case pg.NoRows(err):
-				return readFound(r, targets, &history.Found{})
+				return readFound(r, ids, targets, &history.Found{})
 			case err != nil:
 				return err
 			}
 			have = true
-			return readFound(r, targets, &found)
+			return readFound(r, ids, targets, &found)
 		})
 		if err != nil || have {
 			return head, found, err
@@ -75,7 +75,7 @@ func (w *writer) Lock(ctx context.Context, ids, targets []uuid.UUID) (head histo
 func (w *writer) Find(ctx context.Context, ids, targets []uuid.UUID) (found history.Found, err error) {
 	b := &pgx.Batch{}
 	queueFind(b, w.org, ids, targets)
-	err = w.send(ctx, b, func(r pgx.BatchResults) error { return readFound(r, targets, &found) })
+	err = w.send(ctx, b, func(r pgx.BatchResults) error { return readFound(r, ids, targets, &found) })
 	return found, err
 }
 
@@ -89,7 +89,11 @@ func (w *writer) send(ctx context.Context, b *pgx.Batch, read func(pgx.BatchResu
 	return pg.Err(err)
 }
 
+// queueFind adds what finds rows; nothing if there is nothing to find.
 func queueFind(b *pgx.Batch, org tenant.Org, ids, targets []uuid.UUID) {
+	if len(ids)+len(targets) == 0 {
+		return
+	}
 	if len(targets) > 0 {
 		ids = append(ids[:len(ids):len(ids)], targets...)
 	}
@@ -99,7 +103,10 @@ func queueFind(b *pgx.Batch, org tenant.Org, ids, targets []uuid.UUID) {
 	}
 }
 
-func readFound(r pgx.BatchResults, targets []uuid.UUID, found *history.Found) error {
+func readFound(r pgx.BatchResults, ids, targets []uuid.UUID, found *history.Found) error {
+	if len(ids)+len(targets) == 0 {
+		return nil
+	}
 	rows, err := scanFound(r)
 	if err != nil {
 		return err
@@ -182,7 +189,7 @@ func (w *writer) Append(ctx context.Context, rows []*history.Row, head history.H
 	b.Queue(insertEntries, w.org.UUID, rows[0].Sequence-1, rows[0].Recorded, rows[0].Recorder, ids, units, shops, kinds, occurred, corrects, orders, bodies, digests)
 	b.Queue(moveHead, w.org.UUID, head.Number, head.Digest[:], head.Recorded)
 	queueIndex(b, w.org, found)
-	return w.send(ctx, b, func(r pgx.BatchResults) error {
+	err := w.send(ctx, b, func(r pgx.BatchResults) error {
 		for range b.Len() {
 			if _, err := r.Exec(); err != nil {
 				return err
@@ -190,6 +197,10 @@ func (w *writer) Append(ctx context.Context, rows []*history.Row, head history.H
 		}
 		return nil
 	})
+	if pg.HasConstraint(err, "entries_entry_key") {
+		return history.ErrIDInUse.Because(err)
+	}
+	return err
 }
 
 // uuids is an array of UUIDs as pgx encodes it fastest.

@@ -189,7 +189,17 @@ func TestOrderBadInput(t *testing.T) {
 			t.Fatalf("%s: %d entries became %d", name, before, n)
 		}
 	}
-	_, err := w.orders.RecordWork(t.Context(), &historypb.RecordWorkRequest{Name: order, Events: []*historypb.OrderEvent{{EventId: uuid.NewString(), OccurredTime: timestamppb.New(start), Technician: "orgs/" + orgA + "/technicians/nobody", Detail: step("clean").Detail}}})
+	// The id of an entry of another unit.
+	elsewhere := w.open(w.unit("second-stage"), "second-stage-overhaul", start).GetOrder().GetName()
+	before++
+	taken := &job{w: w, at: start}
+	taken.add(step("identify"))
+	taken.add(step("clean")).EventId = elsewhere[len(elsewhere)-36:]
+	_, err := w.orders.RecordWork(t.Context(), &historypb.RecordWorkRequest{Name: order, Events: taken.events})
+	if st := wantError(t, err, codes.InvalidArgument, "ENTRY_ID_REUSED", "events[1].event_id ENTRY_ID_REUSED"); w.count() != before {
+		t.Fatalf("%v: %d entries became %d", st, before, w.count())
+	}
+	_, err = w.orders.RecordWork(t.Context(), &historypb.RecordWorkRequest{Name: order, Events: []*historypb.OrderEvent{{EventId: uuid.NewString(), OccurredTime: timestamppb.New(start), Technician: "orgs/" + orgA + "/technicians/nobody", Detail: step("clean").Detail}}})
 	wantError(t, err, codes.NotFound, "NOT_FOUND")
 	_, err = w.orders.GetOrder(t.Context(), &historypb.GetOrderRequest{Name: "orgs/" + orgA + "/orders/" + uuid.NewString()})
 	wantError(t, err, codes.NotFound, "NOT_FOUND")

@@ -220,10 +220,20 @@ func ready(ctx context.Context, tx history.Bench, org tenant.Org, events []*Even
 
 // write puts what is new into the ledger, unless more refuses it with the order settled.
 func (a *attempt) write(ctx context.Context, more func(ctx context.Context, tx history.Tx) error) (*Result, error) {
-	ids := make([]uuid.UUID, len(a.sent))
-	for i, e := range a.sent {
-		ids[i] = e.ID
+	// Ids that are in use by entries of others are so rare that it is not asked before: the database refuses them, and then it is.
+	r, err := a.once(ctx, nil, more)
+	if e := errs.As(err); e != nil && e.Kind == errs.Conflict && e.Reason == history.ErrIDInUse.Reason {
+		ids := make([]uuid.UUID, len(a.sent))
+		for i, e := range a.sent {
+			ids[i] = e.ID
+		}
+		return a.once(ctx, ids, more)
 	}
+	return r, err
+}
+
+// once is write, with the ids that are asked for.
+func (a *attempt) once(ctx context.Context, ids []uuid.UUID, more func(ctx context.Context, tx history.Tx) error) (*Result, error) {
 	_, err := a.d.ledger.Compose(ctx, a.org, a.record, a.dry, ids, func(ctx context.Context, tx history.Tx, used history.Found) (c history.Composition, err error) {
 		if err = a.settle(ctx, tx, used); err != nil {
 			return c, err
