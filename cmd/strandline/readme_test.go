@@ -56,8 +56,17 @@ func TestReadme(t *testing.T) {
 		t.Fatalf("the demo: %v\n%s", err, told)
 	}
 	two := doctest.Read(t, readme, "Two commands")
-	if len(two.Fences) != 2 || !strings.Contains(report, two.Fences[1].Text) {
-		t.Errorf("the demo does not print what the README says it does; want, in\n%s\nthis:\n%s", report, two.Fences[1].Text)
+	played, told, err := shell("strandline demo bench")
+	if err != nil {
+		t.Fatalf("the demo's service: %v\n%s", err, told)
+	}
+	if len(two.Fences) != 3 {
+		t.Fatalf("%d blocks", len(two.Fences))
+	}
+	for i, report := range []string{report, played} {
+		if want := two.Fences[i+1].Text; !strings.Contains(report, want) {
+			t.Errorf("the demo does not print what the README says it does; want, in\n%s\nthis:\n%s", report, want)
+		}
 	}
 	s := serveProcess(t, "--data", filepath.Join(dir, "data"), "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0") // the commands use it: it is the local server
 	compared, ran := 0, 0

@@ -75,7 +75,7 @@ func TestTheBenchHoldsAtOnce(t *testing.T) {
 		at := b.stack.Clock.Now()
 		unit, instrument := units[rnd.IntN(len(units))], instruments[rnd.IntN(len(instruments))]
 		u, i := w.units[unit], w.instruments[instrument]
-		said := ""
+		var said string
 		switch n := rnd.IntN(10); {
 		case n < 2: // a calibration
 			passed := rnd.IntN(2) == 0

@@ -250,7 +250,8 @@ func (a *attempt) admit(o *order.Order) error {
 			a.violation(i, errs.Violation{Field: "occurred_time", Value: e.Occurred.Format(time.RFC3339Nano), Description: "lies before the order was opened (" + o.OpenedAt.UTC().Format(time.RFC3339) + "); say when it happened", Reason: "ORDER_OF_EVENTS"})
 			continue
 		}
-		how, at := "", time.Time{}
+		var how string
+		var at time.Time
 		switch {
 		case o.Closing != nil:
 			how, at = "closed", o.Closing.At
