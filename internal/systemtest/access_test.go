@@ -18,7 +18,7 @@ import (
 func public() []protoreflect.ServiceDescriptor {
 	var out []protoreflect.ServiceDescriptor
 	for _, f := range []protoreflect.FileDescriptor{
-		registrypb.File_strandline_registry_v1_registry_service_proto, historypb.File_strandline_history_v1_history_service_proto, historypb.File_strandline_history_v1_lot_proto,
+		registrypb.File_strandline_registry_v1_registry_service_proto, historypb.File_strandline_history_v1_history_service_proto,
 		compliancepb.File_strandline_compliance_v1_compliance_service_proto, compliancepb.File_strandline_compliance_v1_availability_service_proto,
 		compliancepb.File_strandline_compliance_v1_recall_service_proto, compliancepb.File_strandline_compliance_v1_certificate_service_proto,
 		historypb.File_strandline_history_v1_order_service_proto, historypb.File_strandline_history_v1_lot_proto,

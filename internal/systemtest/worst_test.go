@@ -22,10 +22,12 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/rpc/rpctest"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 )
 
@@ -336,9 +338,33 @@ func TestPageTokensOfOthers(t *testing.T) {
 	t.Parallel()
 	s := Start(t)
 	orgs := []*fleet{newFleet(t, s, "left"), newFleet(t, s, "right")}
+	recall := &compliancepb.Recall{
+		Title: "inflators", Source: &compliancepb.Source{Document: "a notice"}, Scope: &compliancepb.Scope{Kinds: []string{"bcd"}}, Blocks: []compliancepb.Use{compliancepb.Use_USE_FILL}, RemediedBy: []string{"inflator-replacement"},
+	}
+	parents := map[string]string{} // by org and method, where it wants the name of one thing
 	for _, f := range orgs {
+		org := strings.TrimPrefix(f.org, "orgs/")
+		if _, err := f.registry.CreateTechnician(t.Context(), &registrypb.CreateTechnicianRequest{Parent: f.org, TechnicianId: "t0", Technician: &registrypb.Technician{DisplayName: "t0"}}); err != nil {
+			t.Fatal(err)
+		}
+		for _, id := range []string{"l1", "l2"} {
+			if _, err := historypb.NewLotServiceClient(f.conn).CreateLot(t.Context(), &historypb.CreateLotRequest{Parent: f.org, LotId: id, Lot: &historypb.Lot{Title: "seals"}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		parents[org+" ListPartUses"] = f.org + "/lots/l1"
+		if _, err := compliancepb.NewRecallServiceClient(f.conn).OpenRecall(t.Context(), &compliancepb.OpenRecallRequest{Parent: f.org, RecallId: "r1", RequestId: uuid.NewString(), Recall: recall}); err != nil {
+			t.Fatal(err)
+		}
+		parents[org+" ListRecalledUnits"] = f.org + "/recalls/r1"
 		for _, tag := range []string{"B-1", "B-2", "B-3"} {
 			unit := f.unit("bcd", tag)
+			parents[org+" ListCertificates"], parents[org+" ListInstrumentUses"] = unit, unit
+			if _, err := historypb.NewOrderServiceClient(f.conn).OpenOrder(t.Context(), &historypb.OpenOrderRequest{
+				Parent: f.org, OrderId: uuid.NewString(), Unit: unit, Procedure: "bcd-inspection", OccurredTime: timestamppb.New(now), Technician: f.org + "/technicians/t0",
+			}); err != nil {
+				t.Fatal(err)
+			}
 			if _, err := f.compliance.PlaceHold(t.Context(), &compliancepb.PlaceHoldRequest{Parent: unit, RequestId: uuid.NewString(), Hold: &compliancepb.Hold{Reason: "looked at", Blocks: []compliancepb.Use{compliancepb.Use_USE_FILL}}}); err != nil {
 				t.Fatal(err)
 			}
@@ -387,12 +413,24 @@ func TestPageTokensOfOthers(t *testing.T) {
 			if f := fields.ByName("parent"); f != nil {
 				at := "orgs/" + org
 				switch parent := req.Get(f).String(); {
+				case parents[org+" "+string(m.Name())] != "": // of one thing, and not of all
+					at = parents[org+" "+string(m.Name())]
 				case strings.Contains(parent, "/units/"):
 					at += "/units/-"
 				case strings.Contains(parent, "/shops/"):
 					at += "/shops/-"
 				}
 				req.Set(f, protoreflect.ValueOfString(at))
+			}
+			if f := fields.ByName("recall"); f != nil { // of something
+				req.Clear(f)
+				b, err := proto.Marshal(&compliancepb.PreviewRecallRequest{Recall: recall})
+				if err == nil {
+					err = proto.UnmarshalOptions{Merge: true}.Unmarshal(b, req.Interface())
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
 			}
 			if f := fields.ByName("include_ended"); f != nil {
 				req.Set(f, protoreflect.ValueOfBool(true))
@@ -431,7 +469,7 @@ func TestPageTokensOfOthers(t *testing.T) {
 		}
 	}
 	t.Logf("lists: %v", with)
-	for _, name := range []string{"ListWaivers", "ListNotices", "ListDigests", "ListRulePacks", "ListDue", "ListHolds"} {
+	for _, name := range []string{"ListWaivers", "ListNotices", "ListDigests", "ListRulePacks", "ListDue", "ListHolds", "ListOrders", "ListLots", "ListProcedures", "ListRecalledUnits"} {
 		if own[name+" left"] == "" || own[name+" right"] == "" {
 			t.Errorf("%s has no second page to ask for", name)
 		}
@@ -470,7 +508,7 @@ func TestPageTokensOfOthers(t *testing.T) {
 		changed[len(changed)/2] ^= 1
 		try("its own token with a letter changed", string(changed), nil)
 		try("its own token twice", mine+mine, nil)
-		for _, field := range []protoreflect.Name{"shop", "kind", "after", "include_ended", "include_lifted", "by_usage", "instant", "known_time"} {
+		for _, field := range []protoreflect.Name{"shop", "kind", "after", "open", "held", "part", "include_ended", "include_lifted", "by_usage", "instant", "known_time"} {
 			f := l.m.Input().Fields().ByName(field)
 			if f == nil {
 				continue

@@ -2051,16 +2051,16 @@ const file_strandline_history_v1_order_proto_rawDesc = "" +
 	"\twithdrawn\x18\x14 \x01(\v2 .strandline.history.v1.WithdrawnH\x00R\twithdrawn\x12<\n" +
 	"\x06signed\x18\x15 \x01(\v2\".strandline.history.v1.OrderSignedH\x00R\x06signed\x12<\n" +
 	"\x06closed\x18\x16 \x01(\v2\".strandline.history.v1.OrderClosedH\x00R\x06closedB\x0f\n" +
-	"\x06detail\x12\x05\xbaH\x02\b\x01\"\xfa\x01\n" +
+	"\x06detail\x12\x05\xbaH\x02\b\x01\"\x93\x02\n" +
 	"\vOrderOpened\x12I\n" +
-	"\tprocedure\x18\x01 \x01(\tB+\xbaH(r&2$^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$R\tprocedure\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\x05R\brevision\x12\x18\n" +
-	"\apurpose\x18\x03 \x01(\tR\apurpose\x12\x1e\n" +
+	"\tprocedure\x18\x01 \x01(\tB+\xbaH(r&2$^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$R\tprocedure\x12\x1f\n" +
+	"\brevision\x18\x02 \x01(\x05B\x03\xe0A\x03R\brevision\x12\x1d\n" +
+	"\apurpose\x18\x03 \x01(\tB\x03\xe0A\x03R\apurpose\x12#\n" +
 	"\n" +
-	"activities\x18\x04 \x03(\tR\n" +
-	"activities\x12\x12\n" +
-	"\x04kind\x18\x05 \x01(\tR\x04kind\x12\x14\n" +
-	"\x05model\x18\x06 \x01(\tR\x05model\x12 \n" +
+	"activities\x18\x04 \x03(\tB\x03\xe0A\x03R\n" +
+	"activities\x12\x17\n" +
+	"\x04kind\x18\x05 \x01(\tB\x03\xe0A\x03R\x04kind\x12\x19\n" +
+	"\x05model\x18\x06 \x01(\tB\x03\xe0A\x03R\x05model\x12 \n" +
 	"\x06intake\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06intake\"\x0e\n" +
 	"\fOrderTakenUp\"/\n" +
 	"\fOrderWaiting\x12\x1f\n" +

@@ -456,10 +456,10 @@ const file_strandline_history_v1_procedure_service_proto_rawDesc = "" +
 	"\tprocedure\x18\x01 \x01(\v2 .strandline.history.v1.ProcedureR\tprocedure\x12\x18\n" +
 	"\ashipped\x18\x02 \x01(\bR\ashipped\x12=\n" +
 	"\fpublish_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\vpublishTime\x12\x1c\n" +
-	"\tpublisher\x18\x04 \x01(\tR\tpublisher\"\xf5\x01\n" +
+	"\tpublisher\x18\x04 \x01(\tR\tpublisher\"\xfa\x01\n" +
 	"\x18PublishProceduresRequest\x128\n" +
-	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12'\n" +
-	"\x06source\x18\x02 \x01(\tB\x0f\xe0A\x02\xbaH\tr\a\x10\x01(\x80\x80\x80\x02R\x06source\x12Q\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12,\n" +
+	"\x06source\x18\x02 \x01(\tB\x14\xe0A\x02\xbaH\x0er\f\x10\x01\x18\x80\x80\x80\x02(\x80\x80\x80\x02R\x06source\x12Q\n" +
 	"\fprocedure_id\x18\x03 \x01(\tB.\xbaH+r)2'^([a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?)?$R\vprocedureId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"f\n" +
 	"\x19PublishProceduresResponse\x12I\n" +
