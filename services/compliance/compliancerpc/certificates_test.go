@@ -3,6 +3,7 @@ package compliancerpc
 import (
 	"context"
 	"strconv"
+	"sync"
 	"testing"
 	"time"
 
@@ -10,6 +11,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/auth"
@@ -21,6 +23,7 @@ import (
 
 // brokenHistory answers every question with an error, or hangs; whole systems, with the real history, are tested in internal/systemtest.
 type brokenHistory struct {
+	mu   sync.Mutex // what is asked may be under way when its caller has given up
 	err  error
 	hang bool
 
@@ -30,19 +33,33 @@ type brokenHistory struct {
 	asked   int
 }
 
+// change changes what it answers.
+func (b *brokenHistory) change(fn func()) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	fn()
+}
+
 func (b *brokenHistory) GetOrder(ctx context.Context, _ *historypb.GetOrderRequest, _ ...grpc.CallOption) (*historypb.GetOrderResponse, error) {
-	if b.hang {
+	b.mu.Lock()
+	hang, order, err := b.hang, proto.CloneOf(b.order), b.err
+	b.mu.Unlock()
+	if hang {
 		<-ctx.Done()
 		return nil, status.FromContextError(ctx.Err()).Err()
 	}
-	return &historypb.GetOrderResponse{Order: b.order}, b.err
+	return &historypb.GetOrderResponse{Order: order}, err
 }
 
 func (b *brokenHistory) ListOrders(context.Context, *historypb.ListOrdersRequest, ...grpc.CallOption) (*historypb.ListOrdersResponse, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	return nil, b.err
 }
 
 func (b *brokenHistory) ListEntries(_ context.Context, req *historypb.ListEntriesRequest, _ ...grpc.CallOption) (*historypb.ListEntriesResponse, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	b.asked++
 	from, _ := strconv.Atoi(req.GetPageToken()) // 0 for none
 	to := min(b.entries, from+int(req.GetPageSize()))
@@ -86,21 +103,20 @@ func TestCertificateWithoutHistory(t *testing.T) {
 		{own(errs.New(errs.NotFound, "NOT_FOUND", "there is no such order", "resource", name)), codes.NotFound, "NOT_FOUND"},
 		{own(errs.New(errs.DataLoss, "LEDGER_DAMAGED", "the ledger is damaged")), codes.DataLoss, "LEDGER_DAMAGED"},
 	} {
-		b.err = c.give
+		b.change(func() { b.err = c.give })
 		wantReason(t, get(), c.code, c.reason)
 		_, err := client.ListCertificates(t.Context(), &compliancepb.ListCertificatesRequest{Parent: unit})
 		wantReason(t, err, c.code, c.reason)
 	}
-	b.err, b.hang = nil, true
+	b.change(func() { b.err, b.hang = nil, true })
 	ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 	defer cancel()
 	if _, err := client.GetCertificate(ctx, &compliancepb.GetCertificateRequest{Name: name + "/certificate"}); status.Code(err) != codes.DeadlineExceeded {
 		t.Errorf("history hangs: %v", err)
 	}
-	b.hang = false
-	b.order = &historypb.Order{Name: name, Unit: unit}
+	b.change(func() { b.hang, b.order = false, &historypb.Order{Name: name, Unit: unit} })
 	wantReason(t, get(), codes.FailedPrecondition, "ORDER_NOT_SIGNED")
-	b.order.SignTime, b.largest = timestamppb.New(now), 1 // signed, and its entries do not say so: nothing is made up
+	b.change(func() { b.order.SignTime, b.largest = timestamppb.New(now), 1 }) // signed, and its entries do not say so: nothing is made up
 	wantReason(t, get(), codes.Internal, "INTERNAL")
 	_, err := client.GetCertificate(t.Context(), &compliancepb.GetCertificateRequest{Name: name})
 	wantReason(t, err, codes.InvalidArgument, "INVALID_FIELD")
