@@ -3,6 +3,7 @@ package systemtest
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +13,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
+	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
+	typepb "strandline.example/strandline/proto/strandline/type/v1"
 )
 
 // benchWorld is a plain model of what the bench's units must be held for. Everything happens in the order of time.
@@ -171,4 +174,24 @@ func lastOf(all []string, one string) string {
 		}
 	}
 	return one
+}
+
+// Condemned is final: an overhaul that is signed as passed afterwards brings no unit back, and its tag is found as before.
+func TestNoOrderBringsACondemnedUnitBack(t *testing.T) {
+	t.Parallel()
+	b := newBencher(t, Start(t), "final")
+	unit := b.numbered("second-stage", "S-1")
+	b.append(tested(unit, b.stack.Clock.Now().Add(-24*time.Hour), "visual-inspection", historypb.Outcome_OUTCOME_CONDEMNED))
+	_, signed := b.overhauled(unit)
+	if signed.GetOrder().GetOutcome() != historypb.SignatureOutcome_SIGNATURE_OUTCOME_PASS {
+		t.Fatalf("signed: %v", signed)
+	}
+	s := b.standing(unit)
+	if s.GetMayHandOut() || s.GetMayFill() || !slices.Contains(codes(s), typepb.Reason_REASON_CONDEMNED) {
+		t.Fatalf("a condemned unit is back: %v", s)
+	}
+	found, err := b.registry.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: b.org, Filter: `asset_tag="S-1"`})
+	if err != nil || len(found.GetUnits()) != 1 || found.GetUnits()[0].GetName() != unit {
+		t.Fatalf("its tag: %v, %v", found, err)
+	}
 }
