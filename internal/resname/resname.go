@@ -143,6 +143,20 @@ func Order(org tenant.Org, field, name string) (uuid.UUID, error) {
 // OrderName returns `orgs/{org}/orders/{order}`.
 func OrderName(org tenant.Org, order uuid.UUID) string { return child(org, "orders", order.String()) }
 
+// Allocation returns the UUID in `orgs/{org}/allocations/{allocation}`.
+func Allocation(org tenant.Org, field, name string) (uuid.UUID, error) {
+	id, err := Part(org, field, name, "allocations")
+	if err != nil {
+		return uuid.UUID{}, err
+	}
+	return parse(field, name, id)
+}
+
+// AllocationName returns `orgs/{org}/allocations/{allocation}`.
+func AllocationName(org tenant.Org, allocation uuid.UUID) string {
+	return child(org, "allocations", allocation.String())
+}
+
 // CertificateName returns `orgs/{org}/orders/{order}/certificate`.
 func CertificateName(org tenant.Org, order uuid.UUID) string {
 	return OrderName(org, order) + "/certificate"

@@ -25,7 +25,7 @@ func (s *Store) Rebuild(ctx context.Context, org tenant.Org, read ReadPage) (uni
 		if err != nil {
 			return err
 		}
-		for _, table := range []string{"clocks", "unit_holds", "p_lot_uses", "p_ledger", "p_amendments", "p_fittings", "p_units", "p_models", "p_shops", "p_versions"} {
+		for _, table := range []string{"clocks", "unit_holds", "p_lot_uses", "p_ledger", "p_amendments", "p_fittings", "p_units", "p_models", "p_shops", "p_versions", "p_ready"} {
 			if _, err := tx.Exec(ctx, `delete from `+table+` where org_id = $1`, org.UUID); err != nil {
 				return pg.Err(err)
 			}

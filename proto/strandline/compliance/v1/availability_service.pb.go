@@ -53,7 +53,9 @@ type SearchAvailabilityRequest struct {
 	// From the previous page, with the same request.
 	PageToken string `protobuf:"bytes,11,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Answer from at least here.
-	AtLeast       *v1.Position `protobuf:"bytes,12,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	AtLeast *v1.Position `protobuf:"bytes,12,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	// Also work out `gains`: what is gained where a hold or a service is cleared. It looks at every unit that may not be promised.
+	Explain       bool `protobuf:"varint,13,opt,name=explain,proto3" json:"explain,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -172,6 +174,13 @@ func (x *SearchAvailabilityRequest) GetAtLeast() *v1.Position {
 	return nil
 }
 
+func (x *SearchAvailabilityRequest) GetExplain() bool {
+	if x != nil {
+		return x.Explain
+	}
+	return false
+}
+
 // One unit's answer for the window.
 type UnitAvailability struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -284,7 +293,9 @@ type SearchAvailabilityResponse struct {
 	// How many are not.
 	UnavailableCount int64 `protobuf:"varint,4,opt,name=unavailable_count,json=unavailableCount,proto3" json:"unavailable_count,omitempty"`
 	// What it was made from.
-	Position      *v1.Position `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
+	Position *v1.Position `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
+	// Where asked for: what would be gained, the most first.
+	Gains         []*Gain `protobuf:"bytes,6,rep,name=gains,proto3" json:"gains,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -354,11 +365,649 @@ func (x *SearchAvailabilityResponse) GetPosition() *v1.Position {
 	return nil
 }
 
+func (x *SearchAvailabilityResponse) GetGains() []*Gain {
+	if x != nil {
+		return x.Gains
+	}
+	return nil
+}
+
+// How many more units could be promised if one thing were cleared, and nothing else.
+type Gain struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What: `orgs/{org}/rulePacks/{pack}/rules/{rule}` whose work is done, or `orgs/{org}/recalls/{recall}`; empty for holds that are of no
+	// rule and no recall.
+	Cleared string `protobuf:"bytes,1,opt,name=cleared,proto3" json:"cleared,omitempty"`
+	// The same for people.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// How many units more.
+	Count int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	// The units, at most 100.
+	Units []string `protobuf:"bytes,4,rep,name=units,proto3" json:"units,omitempty"`
+	// Their tags.
+	AssetTags     []string `protobuf:"bytes,5,rep,name=asset_tags,json=assetTags,proto3" json:"asset_tags,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Gain) Reset() {
+	*x = Gain{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Gain) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Gain) ProtoMessage() {}
+
+func (x *Gain) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Gain.ProtoReflect.Descriptor instead.
+func (*Gain) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Gain) GetCleared() string {
+	if x != nil {
+		return x.Cleared
+	}
+	return ""
+}
+
+func (x *Gain) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *Gain) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *Gain) GetUnits() []string {
+	if x != nil {
+		return x.Units
+	}
+	return nil
+}
+
+func (x *Gain) GetAssetTags() []string {
+	if x != nil {
+		return x.AssetTags
+	}
+	return nil
+}
+
+// Request of SearchOutfits.
+type SearchOutfitsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `orgs/{org}`.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Shop, `orgs/{org}/shops/{shop}`; every shop of the org if empty.
+	Shop string `protobuf:"bytes,2,opt,name=shop,proto3" json:"shop,omitempty"`
+	// Hand-out.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Return; after the start, and no more than 366 days. The window is half-open.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// What is wanted. At most 1,000 units in all.
+	Outfits []*Outfit `protobuf:"bytes,5,rep,name=outfits,proto3" json:"outfits,omitempty"`
+	// Dives expected of each unit on each day of the window that has begun.
+	DivesPerDay int64 `protobuf:"varint,6,opt,name=dives_per_day,json=divesPerDay,proto3" json:"dives_per_day,omitempty"`
+	// Also look for other windows, sizes and shops where not everything can be had.
+	Alternatives bool `protobuf:"varint,7,opt,name=alternatives,proto3" json:"alternatives,omitempty"`
+	// Answer from at least here.
+	AtLeast       *v1.Position `protobuf:"bytes,8,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SearchOutfitsRequest) Reset() {
+	*x = SearchOutfitsRequest{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SearchOutfitsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SearchOutfitsRequest) ProtoMessage() {}
+
+func (x *SearchOutfitsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SearchOutfitsRequest.ProtoReflect.Descriptor instead.
+func (*SearchOutfitsRequest) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *SearchOutfitsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *SearchOutfitsRequest) GetShop() string {
+	if x != nil {
+		return x.Shop
+	}
+	return ""
+}
+
+func (x *SearchOutfitsRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *SearchOutfitsRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *SearchOutfitsRequest) GetOutfits() []*Outfit {
+	if x != nil {
+		return x.Outfits
+	}
+	return nil
+}
+
+func (x *SearchOutfitsRequest) GetDivesPerDay() int64 {
+	if x != nil {
+		return x.DivesPerDay
+	}
+	return 0
+}
+
+func (x *SearchOutfitsRequest) GetAlternatives() bool {
+	if x != nil {
+		return x.Alternatives
+	}
+	return false
+}
+
+func (x *SearchOutfitsRequest) GetAtLeast() *v1.Position {
+	if x != nil {
+		return x.AtLeast
+	}
+	return nil
+}
+
+// What a shop has of what is wanted.
+type OutfitAvailability struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `orgs/{org}/shops/{shop}`.
+	Shop string `protobuf:"bytes,1,opt,name=shop,proto3" json:"shop,omitempty"`
+	// All that is wanted can be had together.
+	Available bool `protobuf:"varint,2,opt,name=available,proto3" json:"available,omitempty"`
+	// The units that would be promised, by outfit and in the order asked; only if everything can be had.
+	Units []string `protobuf:"bytes,3,rep,name=units,proto3" json:"units,omitempty"`
+	// Their tags.
+	AssetTags []string `protobuf:"bytes,4,rep,name=asset_tags,json=assetTags,proto3" json:"asset_tags,omitempty"`
+	// How many of the outfits, in the order asked and each whole, can be had together.
+	OutfitCount int64 `protobuf:"varint,5,opt,name=outfit_count,json=outfitCount,proto3" json:"outfit_count,omitempty"`
+	// Line by line.
+	Items         []*OutfitAvailability_Item `protobuf:"bytes,6,rep,name=items,proto3" json:"items,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OutfitAvailability) Reset() {
+	*x = OutfitAvailability{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OutfitAvailability) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OutfitAvailability) ProtoMessage() {}
+
+func (x *OutfitAvailability) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OutfitAvailability.ProtoReflect.Descriptor instead.
+func (*OutfitAvailability) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *OutfitAvailability) GetShop() string {
+	if x != nil {
+		return x.Shop
+	}
+	return ""
+}
+
+func (x *OutfitAvailability) GetAvailable() bool {
+	if x != nil {
+		return x.Available
+	}
+	return false
+}
+
+func (x *OutfitAvailability) GetUnits() []string {
+	if x != nil {
+		return x.Units
+	}
+	return nil
+}
+
+func (x *OutfitAvailability) GetAssetTags() []string {
+	if x != nil {
+		return x.AssetTags
+	}
+	return nil
+}
+
+func (x *OutfitAvailability) GetOutfitCount() int64 {
+	if x != nil {
+		return x.OutfitCount
+	}
+	return 0
+}
+
+func (x *OutfitAvailability) GetItems() []*OutfitAvailability_Item {
+	if x != nil {
+		return x.Items
+	}
+	return nil
+}
+
+// Something else that could be done.
+type Alternative struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `orgs/{org}/shops/{shop}`.
+	Shop string `protobuf:"bytes,1,opt,name=shop,proto3" json:"shop,omitempty"`
+	// Hand-out.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Return.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// How long it takes to bring units from there to the shop asked about; unset if it is that shop, or if nobody has said.
+	TransferTime *durationpb.Duration `protobuf:"bytes,4,opt,name=transfer_time,json=transferTime,proto3" json:"transfer_time,omitempty"`
+	// One sentence for people.
+	Sentence      string `protobuf:"bytes,5,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Alternative) Reset() {
+	*x = Alternative{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Alternative) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Alternative) ProtoMessage() {}
+
+func (x *Alternative) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Alternative.ProtoReflect.Descriptor instead.
+func (*Alternative) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Alternative) GetShop() string {
+	if x != nil {
+		return x.Shop
+	}
+	return ""
+}
+
+func (x *Alternative) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *Alternative) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Alternative) GetTransferTime() *durationpb.Duration {
+	if x != nil {
+		return x.TransferTime
+	}
+	return nil
+}
+
+func (x *Alternative) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+// Answer of SearchOutfits.
+type SearchOutfitsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By shop: those that have everything first.
+	Shops []*OutfitAvailability `protobuf:"bytes,1,rep,name=shops,proto3" json:"shops,omitempty"`
+	// Where asked for, and not everything can be had at the shop: the nearest other windows there, before and after at the same time of day, and
+	// other shops that have everything for the window. The nearest first.
+	Alternatives []*Alternative `protobuf:"bytes,2,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
+	// What it was made from.
+	Position      *v1.Position `protobuf:"bytes,3,opt,name=position,proto3" json:"position,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SearchOutfitsResponse) Reset() {
+	*x = SearchOutfitsResponse{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SearchOutfitsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SearchOutfitsResponse) ProtoMessage() {}
+
+func (x *SearchOutfitsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SearchOutfitsResponse.ProtoReflect.Descriptor instead.
+func (*SearchOutfitsResponse) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *SearchOutfitsResponse) GetShops() []*OutfitAvailability {
+	if x != nil {
+		return x.Shops
+	}
+	return nil
+}
+
+func (x *SearchOutfitsResponse) GetAlternatives() []*Alternative {
+	if x != nil {
+		return x.Alternatives
+	}
+	return nil
+}
+
+func (x *SearchOutfitsResponse) GetPosition() *v1.Position {
+	if x != nil {
+		return x.Position
+	}
+	return nil
+}
+
+// One line of what is wanted, over all outfits.
+type OutfitAvailability_Item struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Size; empty if any would do.
+	Size string `protobuf:"bytes,2,opt,name=size,proto3" json:"size,omitempty"`
+	// How many are wanted.
+	WantedCount int64 `protobuf:"varint,3,opt,name=wanted_count,json=wantedCount,proto3" json:"wanted_count,omitempty"`
+	// How many there are for it, before anything else of the request is served.
+	AvailableCount int64 `protobuf:"varint,4,opt,name=available_count,json=availableCount,proto3" json:"available_count,omitempty"`
+	// Why the others of the kind and size may not be promised: how many for each reason. One unit may have several.
+	Reasons []*OutfitAvailability_ReasonCount `protobuf:"bytes,5,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// Sizes of the kind that would do instead, and how many there are; only with `alternatives`, and only where too few are available.
+	OtherSizes    []*OutfitAvailability_SizeCount `protobuf:"bytes,6,rep,name=other_sizes,json=otherSizes,proto3" json:"other_sizes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OutfitAvailability_Item) Reset() {
+	*x = OutfitAvailability_Item{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OutfitAvailability_Item) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OutfitAvailability_Item) ProtoMessage() {}
+
+func (x *OutfitAvailability_Item) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OutfitAvailability_Item.ProtoReflect.Descriptor instead.
+func (*OutfitAvailability_Item) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{5, 0}
+}
+
+func (x *OutfitAvailability_Item) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *OutfitAvailability_Item) GetSize() string {
+	if x != nil {
+		return x.Size
+	}
+	return ""
+}
+
+func (x *OutfitAvailability_Item) GetWantedCount() int64 {
+	if x != nil {
+		return x.WantedCount
+	}
+	return 0
+}
+
+func (x *OutfitAvailability_Item) GetAvailableCount() int64 {
+	if x != nil {
+		return x.AvailableCount
+	}
+	return 0
+}
+
+func (x *OutfitAvailability_Item) GetReasons() []*OutfitAvailability_ReasonCount {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *OutfitAvailability_Item) GetOtherSizes() []*OutfitAvailability_SizeCount {
+	if x != nil {
+		return x.OtherSizes
+	}
+	return nil
+}
+
+// How many units have a reason.
+type OutfitAvailability_ReasonCount struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The reason's name without its prefix, for example `HOLD_OPEN`.
+	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Units.
+	Count         int64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OutfitAvailability_ReasonCount) Reset() {
+	*x = OutfitAvailability_ReasonCount{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OutfitAvailability_ReasonCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OutfitAvailability_ReasonCount) ProtoMessage() {}
+
+func (x *OutfitAvailability_ReasonCount) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OutfitAvailability_ReasonCount.ProtoReflect.Descriptor instead.
+func (*OutfitAvailability_ReasonCount) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{5, 1}
+}
+
+func (x *OutfitAvailability_ReasonCount) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *OutfitAvailability_ReasonCount) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+// How many units of a size.
+type OutfitAvailability_SizeCount struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Size.
+	Size string `protobuf:"bytes,1,opt,name=size,proto3" json:"size,omitempty"`
+	// Units.
+	Count         int64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OutfitAvailability_SizeCount) Reset() {
+	*x = OutfitAvailability_SizeCount{}
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OutfitAvailability_SizeCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OutfitAvailability_SizeCount) ProtoMessage() {}
+
+func (x *OutfitAvailability_SizeCount) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_compliance_v1_availability_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OutfitAvailability_SizeCount.ProtoReflect.Descriptor instead.
+func (*OutfitAvailability_SizeCount) Descriptor() ([]byte, []int) {
+	return file_strandline_compliance_v1_availability_service_proto_rawDescGZIP(), []int{5, 2}
+}
+
+func (x *OutfitAvailability_SizeCount) GetSize() string {
+	if x != nil {
+		return x.Size
+	}
+	return ""
+}
+
+func (x *OutfitAvailability_SizeCount) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
 var File_strandline_compliance_v1_availability_service_proto protoreflect.FileDescriptor
 
 const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\n" +
-	"3strandline/compliance/v1/availability_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a'strandline/compliance/v1/standing.proto\x1a!strandline/type/v1/position.proto\"\xc0\x05\n" +
+	"3strandline/compliance/v1/availability_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a)strandline/compliance/v1/allocation.proto\x1a$strandline/compliance/v1/chain.proto\x1a$strandline/compliance/v1/paper.proto\x1a'strandline/compliance/v1/standing.proto\x1a$strandline/compliance/v1/watch.proto\x1a!strandline/type/v1/position.proto\"\xda\x05\n" +
 	"\x19SearchAvailabilityRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x124\n" +
 	"\x04kind\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,47})?$R\x04kind\x12\x1b\n" +
@@ -376,7 +1025,8 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	" \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12\x1d\n" +
 	"\n" +
 	"page_token\x18\v \x01(\tR\tpageToken\x127\n" +
-	"\bat_least\x18\f \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xe1\x01\n" +
+	"\bat_least\x18\f \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\x12\x18\n" +
+	"\aexplain\x18\r \x01(\bR\aexplain\"\xe1\x01\n" +
 	"\x10UnitAvailability\x12\x12\n" +
 	"\x04unit\x18\x01 \x01(\tR\x04unit\x12\x1b\n" +
 	"\tasset_tag\x18\x02 \x01(\tR\bassetTag\x12\x12\n" +
@@ -384,15 +1034,81 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\x04size\x18\x04 \x01(\tR\x04size\x12\x12\n" +
 	"\x04shop\x18\x05 \x01(\tR\x04shop\x12\x1c\n" +
 	"\tavailable\x18\x06 \x01(\bR\tavailable\x12B\n" +
-	"\areasons\x18\a \x03(\v2(.strandline.compliance.v1.StandingReasonR\areasons\"\x96\x02\n" +
+	"\areasons\x18\a \x03(\v2(.strandline.compliance.v1.StandingReasonR\areasons\"\xcc\x02\n" +
 	"\x1aSearchAvailabilityResponse\x12@\n" +
 	"\x05units\x18\x01 \x03(\v2*.strandline.compliance.v1.UnitAvailabilityR\x05units\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
 	"\x0favailable_count\x18\x03 \x01(\x03R\x0eavailableCount\x12+\n" +
 	"\x11unavailable_count\x18\x04 \x01(\x03R\x10unavailableCount\x128\n" +
-	"\bposition\x18\x05 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition2\xce\x01\n" +
+	"\bposition\x18\x05 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x124\n" +
+	"\x05gains\x18\x06 \x03(\v2\x1e.strandline.compliance.v1.GainR\x05gains\"\x81\x01\n" +
+	"\x04Gain\x12\x18\n" +
+	"\acleared\x18\x01 \x01(\tR\acleared\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x03R\x05count\x12\x14\n" +
+	"\x05units\x18\x04 \x03(\tR\x05units\x12\x1d\n" +
+	"\n" +
+	"asset_tags\x18\x05 \x03(\tR\tassetTags\"\xfb\x03\n" +
+	"\x14SearchOutfitsRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12J\n" +
+	"\x04shop\x18\x02 \x01(\tB6\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\x12D\n" +
+	"\n" +
+	"start_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\tstartTime\x12@\n" +
+	"\bend_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aendTime\x12I\n" +
+	"\aoutfits\x18\x05 \x03(\v2 .strandline.compliance.v1.OutfitB\r\xe0A\x02\xbaH\a\x92\x01\x04\b\x01\x10dR\aoutfits\x12-\n" +
+	"\rdives_per_day\x18\x06 \x01(\x03B\t\xbaH\x06\"\x04\x18d(\x00R\vdivesPerDay\x12\"\n" +
+	"\falternatives\x18\a \x01(\bR\falternatives\x127\n" +
+	"\bat_least\x18\b \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x85\x05\n" +
+	"\x12OutfitAvailability\x12\x12\n" +
+	"\x04shop\x18\x01 \x01(\tR\x04shop\x12\x1c\n" +
+	"\tavailable\x18\x02 \x01(\bR\tavailable\x12\x14\n" +
+	"\x05units\x18\x03 \x03(\tR\x05units\x12\x1d\n" +
+	"\n" +
+	"asset_tags\x18\x04 \x03(\tR\tassetTags\x12!\n" +
+	"\foutfit_count\x18\x05 \x01(\x03R\voutfitCount\x12G\n" +
+	"\x05items\x18\x06 \x03(\v21.strandline.compliance.v1.OutfitAvailability.ItemR\x05items\x1a\xa7\x02\n" +
+	"\x04Item\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04size\x18\x02 \x01(\tR\x04size\x12!\n" +
+	"\fwanted_count\x18\x03 \x01(\x03R\vwantedCount\x12'\n" +
+	"\x0favailable_count\x18\x04 \x01(\x03R\x0eavailableCount\x12R\n" +
+	"\areasons\x18\x05 \x03(\v28.strandline.compliance.v1.OutfitAvailability.ReasonCountR\areasons\x12W\n" +
+	"\vother_sizes\x18\x06 \x03(\v26.strandline.compliance.v1.OutfitAvailability.SizeCountR\n" +
+	"otherSizes\x1a;\n" +
+	"\vReasonCount\x12\x16\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count\x1a5\n" +
+	"\tSizeCount\x12\x12\n" +
+	"\x04size\x18\x01 \x01(\tR\x04size\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count\"\xef\x01\n" +
+	"\vAlternative\x12\x12\n" +
+	"\x04shop\x18\x01 \x01(\tR\x04shop\x129\n" +
+	"\n" +
+	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12>\n" +
+	"\rtransfer_time\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\ftransferTime\x12\x1a\n" +
+	"\bsentence\x18\x05 \x01(\tR\bsentence\"\xe0\x01\n" +
+	"\x15SearchOutfitsResponse\x12B\n" +
+	"\x05shops\x18\x01 \x03(\v2,.strandline.compliance.v1.OutfitAvailabilityR\x05shops\x12I\n" +
+	"\falternatives\x18\x02 \x03(\v2%.strandline.compliance.v1.AlternativeR\falternatives\x128\n" +
+	"\bposition\x18\x03 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition2\xdf\x15\n" +
 	"\x13AvailabilityService\x12\xb6\x01\n" +
-	"\x12SearchAvailability\x123.strandline.compliance.v1.SearchAvailabilityRequest\x1a4.strandline.compliance.v1.SearchAvailabilityResponse\"5\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02+:\x01*\"&/v1/{parent=orgs/*}:searchAvailabilityBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
+	"\x12SearchAvailability\x123.strandline.compliance.v1.SearchAvailabilityRequest\x1a4.strandline.compliance.v1.SearchAvailabilityResponse\"5\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02+:\x01*\"&/v1/{parent=orgs/*}:searchAvailability\x12\xa2\x01\n" +
+	"\rSearchOutfits\x12..strandline.compliance.v1.SearchOutfitsRequest\x1a/.strandline.compliance.v1.SearchOutfitsResponse\"0\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{parent=orgs/*}:searchOutfits\x12\xa9\x01\n" +
+	"\rAllocateUnits\x12..strandline.compliance.v1.AllocateUnitsRequest\x1a/.strandline.compliance.v1.AllocateUnitsResponse\"7\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{parent=orgs/*}/allocations:allocate\x12\xb7\x01\n" +
+	"\x12ConfirmAllocations\x123.strandline.compliance.v1.ConfirmAllocationsRequest\x1a4.strandline.compliance.v1.ConfirmAllocationsResponse\"6\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{parent=orgs/*}/allocations:confirm\x12\xb3\x01\n" +
+	"\x11ExtendAllocations\x122.strandline.compliance.v1.ExtendAllocationsRequest\x1a3.strandline.compliance.v1.ExtendAllocationsResponse\"5\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02+:\x01*\"&/v1/{parent=orgs/*}/allocations:extend\x12\xa8\x01\n" +
+	"\x0eSwapAllocation\x12/.strandline.compliance.v1.SwapAllocationRequest\x1a0.strandline.compliance.v1.SwapAllocationResponse\"3\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=orgs/*/allocations/*}:swap\x12\xb7\x01\n" +
+	"\x12ReleaseAllocations\x123.strandline.compliance.v1.ReleaseAllocationsRequest\x1a4.strandline.compliance.v1.ReleaseAllocationsResponse\"6\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{parent=orgs/*}/allocations:release\x12\xa5\x01\n" +
+	"\fHandOutUnits\x12-.strandline.compliance.v1.HandOutUnitsRequest\x1a..strandline.compliance.v1.HandOutUnitsResponse\"6\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{parent=orgs/*}/allocations:handOut\x12\xa1\x01\n" +
+	"\vReturnUnits\x12,.strandline.compliance.v1.ReturnUnitsRequest\x1a-.strandline.compliance.v1.ReturnUnitsResponse\"5\xa8\xbb\x18\f\x82\xd3\xe4\x93\x02+:\x01*\"&/v1/{parent=orgs/*}/allocations:return\x12\x9d\x01\n" +
+	"\rGetAllocation\x12..strandline.compliance.v1.GetAllocationRequest\x1a/.strandline.compliance.v1.GetAllocationResponse\"+\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{name=orgs/*/allocations/*}\x12\xa3\x01\n" +
+	"\x0fListAllocations\x120.strandline.compliance.v1.ListAllocationsRequest\x1a1.strandline.compliance.v1.ListAllocationsResponse\"+\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=orgs/*}/allocations\x12\xb2\x01\n" +
+	"\x11WatchAvailability\x122.strandline.compliance.v1.WatchAvailabilityRequest\x1a3.strandline.compliance.v1.WatchAvailabilityResponse\"2\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=orgs/*}/availability:watch0\x01\x12\xa7\x01\n" +
+	"\x0eSummarizeChain\x12/.strandline.compliance.v1.SummarizeChainRequest\x1a0.strandline.compliance.v1.SummarizeChainResponse\"2\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=orgs/*}/availability:chain\x12\xa8\x01\n" +
+	"\x0fSetTransferTime\x120.strandline.compliance.v1.SetTransferTimeRequest\x1a1.strandline.compliance.v1.SetTransferTimeResponse\"0\xa8\xbb\x18\x05\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{parent=orgs/*}/transferTimes\x12\xab\x01\n" +
+	"\x11ListTransferTimes\x122.strandline.compliance.v1.ListTransferTimesRequest\x1a3.strandline.compliance.v1.ListTransferTimesResponse\"-\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02#\x12!/v1/{parent=orgs/*}/transferTimes\x12\x9e\x01\n" +
+	"\fGetPaperList\x12-.strandline.compliance.v1.GetPaperListRequest\x1a..strandline.compliance.v1.GetPaperListResponse\"/\xa8\xbb\x18\v\x82\xd3\xe4\x93\x02%\x12#/v1/{shop=orgs/*/shops/*}:paperListBKZIstrandline.example/strandline/proto/strandline/compliance/v1;compliancepbb\x06proto3"
 
 var (
 	file_strandline_compliance_v1_availability_service_proto_rawDescOnce sync.Once
@@ -406,31 +1122,112 @@ func file_strandline_compliance_v1_availability_service_proto_rawDescGZIP() []by
 	return file_strandline_compliance_v1_availability_service_proto_rawDescData
 }
 
-var file_strandline_compliance_v1_availability_service_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_strandline_compliance_v1_availability_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_strandline_compliance_v1_availability_service_proto_goTypes = []any{
-	(*SearchAvailabilityRequest)(nil),  // 0: strandline.compliance.v1.SearchAvailabilityRequest
-	(*UnitAvailability)(nil),           // 1: strandline.compliance.v1.UnitAvailability
-	(*SearchAvailabilityResponse)(nil), // 2: strandline.compliance.v1.SearchAvailabilityResponse
-	(*timestamppb.Timestamp)(nil),      // 3: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),        // 4: google.protobuf.Duration
-	(*v1.Position)(nil),                // 5: strandline.type.v1.Position
-	(*StandingReason)(nil),             // 6: strandline.compliance.v1.StandingReason
+	(*SearchAvailabilityRequest)(nil),      // 0: strandline.compliance.v1.SearchAvailabilityRequest
+	(*UnitAvailability)(nil),               // 1: strandline.compliance.v1.UnitAvailability
+	(*SearchAvailabilityResponse)(nil),     // 2: strandline.compliance.v1.SearchAvailabilityResponse
+	(*Gain)(nil),                           // 3: strandline.compliance.v1.Gain
+	(*SearchOutfitsRequest)(nil),           // 4: strandline.compliance.v1.SearchOutfitsRequest
+	(*OutfitAvailability)(nil),             // 5: strandline.compliance.v1.OutfitAvailability
+	(*Alternative)(nil),                    // 6: strandline.compliance.v1.Alternative
+	(*SearchOutfitsResponse)(nil),          // 7: strandline.compliance.v1.SearchOutfitsResponse
+	(*OutfitAvailability_Item)(nil),        // 8: strandline.compliance.v1.OutfitAvailability.Item
+	(*OutfitAvailability_ReasonCount)(nil), // 9: strandline.compliance.v1.OutfitAvailability.ReasonCount
+	(*OutfitAvailability_SizeCount)(nil),   // 10: strandline.compliance.v1.OutfitAvailability.SizeCount
+	(*timestamppb.Timestamp)(nil),          // 11: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),            // 12: google.protobuf.Duration
+	(*v1.Position)(nil),                    // 13: strandline.type.v1.Position
+	(*StandingReason)(nil),                 // 14: strandline.compliance.v1.StandingReason
+	(*Outfit)(nil),                         // 15: strandline.compliance.v1.Outfit
+	(*AllocateUnitsRequest)(nil),           // 16: strandline.compliance.v1.AllocateUnitsRequest
+	(*ConfirmAllocationsRequest)(nil),      // 17: strandline.compliance.v1.ConfirmAllocationsRequest
+	(*ExtendAllocationsRequest)(nil),       // 18: strandline.compliance.v1.ExtendAllocationsRequest
+	(*SwapAllocationRequest)(nil),          // 19: strandline.compliance.v1.SwapAllocationRequest
+	(*ReleaseAllocationsRequest)(nil),      // 20: strandline.compliance.v1.ReleaseAllocationsRequest
+	(*HandOutUnitsRequest)(nil),            // 21: strandline.compliance.v1.HandOutUnitsRequest
+	(*ReturnUnitsRequest)(nil),             // 22: strandline.compliance.v1.ReturnUnitsRequest
+	(*GetAllocationRequest)(nil),           // 23: strandline.compliance.v1.GetAllocationRequest
+	(*ListAllocationsRequest)(nil),         // 24: strandline.compliance.v1.ListAllocationsRequest
+	(*WatchAvailabilityRequest)(nil),       // 25: strandline.compliance.v1.WatchAvailabilityRequest
+	(*SummarizeChainRequest)(nil),          // 26: strandline.compliance.v1.SummarizeChainRequest
+	(*SetTransferTimeRequest)(nil),         // 27: strandline.compliance.v1.SetTransferTimeRequest
+	(*ListTransferTimesRequest)(nil),       // 28: strandline.compliance.v1.ListTransferTimesRequest
+	(*GetPaperListRequest)(nil),            // 29: strandline.compliance.v1.GetPaperListRequest
+	(*AllocateUnitsResponse)(nil),          // 30: strandline.compliance.v1.AllocateUnitsResponse
+	(*ConfirmAllocationsResponse)(nil),     // 31: strandline.compliance.v1.ConfirmAllocationsResponse
+	(*ExtendAllocationsResponse)(nil),      // 32: strandline.compliance.v1.ExtendAllocationsResponse
+	(*SwapAllocationResponse)(nil),         // 33: strandline.compliance.v1.SwapAllocationResponse
+	(*ReleaseAllocationsResponse)(nil),     // 34: strandline.compliance.v1.ReleaseAllocationsResponse
+	(*HandOutUnitsResponse)(nil),           // 35: strandline.compliance.v1.HandOutUnitsResponse
+	(*ReturnUnitsResponse)(nil),            // 36: strandline.compliance.v1.ReturnUnitsResponse
+	(*GetAllocationResponse)(nil),          // 37: strandline.compliance.v1.GetAllocationResponse
+	(*ListAllocationsResponse)(nil),        // 38: strandline.compliance.v1.ListAllocationsResponse
+	(*WatchAvailabilityResponse)(nil),      // 39: strandline.compliance.v1.WatchAvailabilityResponse
+	(*SummarizeChainResponse)(nil),         // 40: strandline.compliance.v1.SummarizeChainResponse
+	(*SetTransferTimeResponse)(nil),        // 41: strandline.compliance.v1.SetTransferTimeResponse
+	(*ListTransferTimesResponse)(nil),      // 42: strandline.compliance.v1.ListTransferTimesResponse
+	(*GetPaperListResponse)(nil),           // 43: strandline.compliance.v1.GetPaperListResponse
 }
 var file_strandline_compliance_v1_availability_service_proto_depIdxs = []int32{
-	3, // 0: strandline.compliance.v1.SearchAvailabilityRequest.start_time:type_name -> google.protobuf.Timestamp
-	3, // 1: strandline.compliance.v1.SearchAvailabilityRequest.end_time:type_name -> google.protobuf.Timestamp
-	4, // 2: strandline.compliance.v1.SearchAvailabilityRequest.expected_running_time:type_name -> google.protobuf.Duration
-	5, // 3: strandline.compliance.v1.SearchAvailabilityRequest.at_least:type_name -> strandline.type.v1.Position
-	6, // 4: strandline.compliance.v1.UnitAvailability.reasons:type_name -> strandline.compliance.v1.StandingReason
-	1, // 5: strandline.compliance.v1.SearchAvailabilityResponse.units:type_name -> strandline.compliance.v1.UnitAvailability
-	5, // 6: strandline.compliance.v1.SearchAvailabilityResponse.position:type_name -> strandline.type.v1.Position
-	0, // 7: strandline.compliance.v1.AvailabilityService.SearchAvailability:input_type -> strandline.compliance.v1.SearchAvailabilityRequest
-	2, // 8: strandline.compliance.v1.AvailabilityService.SearchAvailability:output_type -> strandline.compliance.v1.SearchAvailabilityResponse
-	8, // [8:9] is the sub-list for method output_type
-	7, // [7:8] is the sub-list for method input_type
-	7, // [7:7] is the sub-list for extension type_name
-	7, // [7:7] is the sub-list for extension extendee
-	0, // [0:7] is the sub-list for field type_name
+	11, // 0: strandline.compliance.v1.SearchAvailabilityRequest.start_time:type_name -> google.protobuf.Timestamp
+	11, // 1: strandline.compliance.v1.SearchAvailabilityRequest.end_time:type_name -> google.protobuf.Timestamp
+	12, // 2: strandline.compliance.v1.SearchAvailabilityRequest.expected_running_time:type_name -> google.protobuf.Duration
+	13, // 3: strandline.compliance.v1.SearchAvailabilityRequest.at_least:type_name -> strandline.type.v1.Position
+	14, // 4: strandline.compliance.v1.UnitAvailability.reasons:type_name -> strandline.compliance.v1.StandingReason
+	1,  // 5: strandline.compliance.v1.SearchAvailabilityResponse.units:type_name -> strandline.compliance.v1.UnitAvailability
+	13, // 6: strandline.compliance.v1.SearchAvailabilityResponse.position:type_name -> strandline.type.v1.Position
+	3,  // 7: strandline.compliance.v1.SearchAvailabilityResponse.gains:type_name -> strandline.compliance.v1.Gain
+	11, // 8: strandline.compliance.v1.SearchOutfitsRequest.start_time:type_name -> google.protobuf.Timestamp
+	11, // 9: strandline.compliance.v1.SearchOutfitsRequest.end_time:type_name -> google.protobuf.Timestamp
+	15, // 10: strandline.compliance.v1.SearchOutfitsRequest.outfits:type_name -> strandline.compliance.v1.Outfit
+	13, // 11: strandline.compliance.v1.SearchOutfitsRequest.at_least:type_name -> strandline.type.v1.Position
+	8,  // 12: strandline.compliance.v1.OutfitAvailability.items:type_name -> strandline.compliance.v1.OutfitAvailability.Item
+	11, // 13: strandline.compliance.v1.Alternative.start_time:type_name -> google.protobuf.Timestamp
+	11, // 14: strandline.compliance.v1.Alternative.end_time:type_name -> google.protobuf.Timestamp
+	12, // 15: strandline.compliance.v1.Alternative.transfer_time:type_name -> google.protobuf.Duration
+	5,  // 16: strandline.compliance.v1.SearchOutfitsResponse.shops:type_name -> strandline.compliance.v1.OutfitAvailability
+	6,  // 17: strandline.compliance.v1.SearchOutfitsResponse.alternatives:type_name -> strandline.compliance.v1.Alternative
+	13, // 18: strandline.compliance.v1.SearchOutfitsResponse.position:type_name -> strandline.type.v1.Position
+	9,  // 19: strandline.compliance.v1.OutfitAvailability.Item.reasons:type_name -> strandline.compliance.v1.OutfitAvailability.ReasonCount
+	10, // 20: strandline.compliance.v1.OutfitAvailability.Item.other_sizes:type_name -> strandline.compliance.v1.OutfitAvailability.SizeCount
+	0,  // 21: strandline.compliance.v1.AvailabilityService.SearchAvailability:input_type -> strandline.compliance.v1.SearchAvailabilityRequest
+	4,  // 22: strandline.compliance.v1.AvailabilityService.SearchOutfits:input_type -> strandline.compliance.v1.SearchOutfitsRequest
+	16, // 23: strandline.compliance.v1.AvailabilityService.AllocateUnits:input_type -> strandline.compliance.v1.AllocateUnitsRequest
+	17, // 24: strandline.compliance.v1.AvailabilityService.ConfirmAllocations:input_type -> strandline.compliance.v1.ConfirmAllocationsRequest
+	18, // 25: strandline.compliance.v1.AvailabilityService.ExtendAllocations:input_type -> strandline.compliance.v1.ExtendAllocationsRequest
+	19, // 26: strandline.compliance.v1.AvailabilityService.SwapAllocation:input_type -> strandline.compliance.v1.SwapAllocationRequest
+	20, // 27: strandline.compliance.v1.AvailabilityService.ReleaseAllocations:input_type -> strandline.compliance.v1.ReleaseAllocationsRequest
+	21, // 28: strandline.compliance.v1.AvailabilityService.HandOutUnits:input_type -> strandline.compliance.v1.HandOutUnitsRequest
+	22, // 29: strandline.compliance.v1.AvailabilityService.ReturnUnits:input_type -> strandline.compliance.v1.ReturnUnitsRequest
+	23, // 30: strandline.compliance.v1.AvailabilityService.GetAllocation:input_type -> strandline.compliance.v1.GetAllocationRequest
+	24, // 31: strandline.compliance.v1.AvailabilityService.ListAllocations:input_type -> strandline.compliance.v1.ListAllocationsRequest
+	25, // 32: strandline.compliance.v1.AvailabilityService.WatchAvailability:input_type -> strandline.compliance.v1.WatchAvailabilityRequest
+	26, // 33: strandline.compliance.v1.AvailabilityService.SummarizeChain:input_type -> strandline.compliance.v1.SummarizeChainRequest
+	27, // 34: strandline.compliance.v1.AvailabilityService.SetTransferTime:input_type -> strandline.compliance.v1.SetTransferTimeRequest
+	28, // 35: strandline.compliance.v1.AvailabilityService.ListTransferTimes:input_type -> strandline.compliance.v1.ListTransferTimesRequest
+	29, // 36: strandline.compliance.v1.AvailabilityService.GetPaperList:input_type -> strandline.compliance.v1.GetPaperListRequest
+	2,  // 37: strandline.compliance.v1.AvailabilityService.SearchAvailability:output_type -> strandline.compliance.v1.SearchAvailabilityResponse
+	7,  // 38: strandline.compliance.v1.AvailabilityService.SearchOutfits:output_type -> strandline.compliance.v1.SearchOutfitsResponse
+	30, // 39: strandline.compliance.v1.AvailabilityService.AllocateUnits:output_type -> strandline.compliance.v1.AllocateUnitsResponse
+	31, // 40: strandline.compliance.v1.AvailabilityService.ConfirmAllocations:output_type -> strandline.compliance.v1.ConfirmAllocationsResponse
+	32, // 41: strandline.compliance.v1.AvailabilityService.ExtendAllocations:output_type -> strandline.compliance.v1.ExtendAllocationsResponse
+	33, // 42: strandline.compliance.v1.AvailabilityService.SwapAllocation:output_type -> strandline.compliance.v1.SwapAllocationResponse
+	34, // 43: strandline.compliance.v1.AvailabilityService.ReleaseAllocations:output_type -> strandline.compliance.v1.ReleaseAllocationsResponse
+	35, // 44: strandline.compliance.v1.AvailabilityService.HandOutUnits:output_type -> strandline.compliance.v1.HandOutUnitsResponse
+	36, // 45: strandline.compliance.v1.AvailabilityService.ReturnUnits:output_type -> strandline.compliance.v1.ReturnUnitsResponse
+	37, // 46: strandline.compliance.v1.AvailabilityService.GetAllocation:output_type -> strandline.compliance.v1.GetAllocationResponse
+	38, // 47: strandline.compliance.v1.AvailabilityService.ListAllocations:output_type -> strandline.compliance.v1.ListAllocationsResponse
+	39, // 48: strandline.compliance.v1.AvailabilityService.WatchAvailability:output_type -> strandline.compliance.v1.WatchAvailabilityResponse
+	40, // 49: strandline.compliance.v1.AvailabilityService.SummarizeChain:output_type -> strandline.compliance.v1.SummarizeChainResponse
+	41, // 50: strandline.compliance.v1.AvailabilityService.SetTransferTime:output_type -> strandline.compliance.v1.SetTransferTimeResponse
+	42, // 51: strandline.compliance.v1.AvailabilityService.ListTransferTimes:output_type -> strandline.compliance.v1.ListTransferTimesResponse
+	43, // 52: strandline.compliance.v1.AvailabilityService.GetPaperList:output_type -> strandline.compliance.v1.GetPaperListResponse
+	37, // [37:53] is the sub-list for method output_type
+	21, // [21:37] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_availability_service_proto_init() }
@@ -438,14 +1235,18 @@ func file_strandline_compliance_v1_availability_service_proto_init() {
 	if File_strandline_compliance_v1_availability_service_proto != nil {
 		return
 	}
+	file_strandline_compliance_v1_allocation_proto_init()
+	file_strandline_compliance_v1_chain_proto_init()
+	file_strandline_compliance_v1_paper_proto_init()
 	file_strandline_compliance_v1_standing_proto_init()
+	file_strandline_compliance_v1_watch_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_strandline_compliance_v1_availability_service_proto_rawDesc), len(file_strandline_compliance_v1_availability_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -20,17 +20,73 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	AvailabilityService_SearchAvailability_FullMethodName = "/strandline.compliance.v1.AvailabilityService/SearchAvailability"
+	AvailabilityService_SearchOutfits_FullMethodName      = "/strandline.compliance.v1.AvailabilityService/SearchOutfits"
+	AvailabilityService_AllocateUnits_FullMethodName      = "/strandline.compliance.v1.AvailabilityService/AllocateUnits"
+	AvailabilityService_ConfirmAllocations_FullMethodName = "/strandline.compliance.v1.AvailabilityService/ConfirmAllocations"
+	AvailabilityService_ExtendAllocations_FullMethodName  = "/strandline.compliance.v1.AvailabilityService/ExtendAllocations"
+	AvailabilityService_SwapAllocation_FullMethodName     = "/strandline.compliance.v1.AvailabilityService/SwapAllocation"
+	AvailabilityService_ReleaseAllocations_FullMethodName = "/strandline.compliance.v1.AvailabilityService/ReleaseAllocations"
+	AvailabilityService_HandOutUnits_FullMethodName       = "/strandline.compliance.v1.AvailabilityService/HandOutUnits"
+	AvailabilityService_ReturnUnits_FullMethodName        = "/strandline.compliance.v1.AvailabilityService/ReturnUnits"
+	AvailabilityService_GetAllocation_FullMethodName      = "/strandline.compliance.v1.AvailabilityService/GetAllocation"
+	AvailabilityService_ListAllocations_FullMethodName    = "/strandline.compliance.v1.AvailabilityService/ListAllocations"
+	AvailabilityService_WatchAvailability_FullMethodName  = "/strandline.compliance.v1.AvailabilityService/WatchAvailability"
+	AvailabilityService_SummarizeChain_FullMethodName     = "/strandline.compliance.v1.AvailabilityService/SummarizeChain"
+	AvailabilityService_SetTransferTime_FullMethodName    = "/strandline.compliance.v1.AvailabilityService/SetTransferTime"
+	AvailabilityService_ListTransferTimes_FullMethodName  = "/strandline.compliance.v1.AvailabilityService/ListTransferTimes"
+	AvailabilityService_GetPaperList_FullMethodName       = "/strandline.compliance.v1.AvailabilityService/GetPaperList"
 )
 
 // AvailabilityServiceClient is the client API for AvailabilityService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// What may be promised. An answer is advice for planning; the gate at hand-out decides.
+// What may be promised, what was promised, and what is out. An answer to a search is advice for planning; a promise holds against every
+// other promise; the gate at hand-out decides.
 type AvailabilityServiceClient interface {
 	// Which units of a kind may be handed out for a window, and why the others may not. Errors: INVALID_FIELD (the window),
 	// PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	SearchAvailability(ctx context.Context, in *SearchAvailabilityRequest, opts ...grpc.CallOption) (*SearchAvailabilityResponse, error)
+	// How many whole outfits can be had for a window at a shop, or at each, and what else could be done: other windows, sizes and shops.
+	// Errors: INVALID_FIELD, NOT_CAUGHT_UP.
+	SearchOutfits(ctx context.Context, in *SearchOutfitsRequest, opts ...grpc.CallOption) (*SearchOutfitsResponse, error)
+	// Promises units for a window: all that is asked for, or nothing. Of those that would do it takes the ones with the least use to waste.
+	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_AVAILABLE with what is missing and why.
+	AllocateUnits(ctx context.Context, in *AllocateUnitsRequest, opts ...grpc.CallOption) (*AllocateUnitsResponse, error)
+	// Makes held allocations firm. Errors: NOT_FOUND, ALLOCATION_STATE (one has expired, was released, or is out).
+	ConfirmAllocations(ctx context.Context, in *ConfirmAllocationsRequest, opts ...grpc.CallOption) (*ConfirmAllocationsResponse, error)
+	// Moves the end of allocations, also of units that are out. All of them or none. Errors: NOT_FOUND, ALLOCATION_STATE, NOT_AVAILABLE with
+	// what stands against it.
+	ExtendAllocations(ctx context.Context, in *ExtendAllocationsRequest, opts ...grpc.CallOption) (*ExtendAllocationsResponse, error)
+	// Gives an allocation another unit. Errors: NOT_FOUND, ALLOCATION_STATE, NOT_AVAILABLE.
+	SwapAllocation(ctx context.Context, in *SwapAllocationRequest, opts ...grpc.CallOption) (*SwapAllocationResponse, error)
+	// Gives allocations up that were not handed out. Errors: NOT_FOUND, ALLOCATION_STATE.
+	ReleaseAllocations(ctx context.Context, in *ReleaseAllocationsRequest, opts ...grpc.CallOption) (*ReleaseAllocationsResponse, error)
+	// Hands units out. The gate makes sure first that compliance has seen all that registry and history hold for the org, and then that every
+	// unit, with all that is fitted to it, may be used through the whole window; it lets all through or none. What the maker's manual asks to
+	// be checked before each dive is not replaced by it. Errors: NOT_FOUND, ALLOCATION_STATE, HAND_OUT_REFUSED with every reason, GATE_SHUT
+	// (UNAVAILABLE: it cannot be sure; see GetPaperList).
+	HandOutUnits(ctx context.Context, in *HandOutUnitsRequest, opts ...grpc.CallOption) (*HandOutUnitsResponse, error)
+	// Takes units back: dives, condition and missing parts become entries of the ledger. All of them or none; a repeat makes no second entry.
+	// Errors: NOT_FOUND, ALLOCATION_STATE, UNAVAILABLE (history cannot be reached: nothing is taken back, try again).
+	ReturnUnits(ctx context.Context, in *ReturnUnitsRequest, opts ...grpc.CallOption) (*ReturnUnitsResponse, error)
+	// Reads an allocation. Errors: NOT_FOUND.
+	GetAllocation(ctx context.Context, in *GetAllocationRequest, opts ...grpc.CallOption) (*GetAllocationResponse, error)
+	// Lists allocations by the start of their windows. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	ListAllocations(ctx context.Context, in *ListAllocationsRequest, opts ...grpc.CallOption) (*ListAllocationsResponse, error)
+	// Keeps a client's copy of units and allocations up to date: everything there is first, then what changes. A client that does not keep up
+	// is dropped with WATCH_TOO_SLOW, and goes on with its resume token. Errors: INVALID_FIELD, RESUME_TOKEN_INVALID, WATCH_TOO_SLOW.
+	WatchAvailability(ctx context.Context, in *WatchAvailabilityRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchAvailabilityResponse], error)
+	// Owned, ready, promised, out, pulled, due soon and short, by shop and kind for the next days, and what could be moved where. Errors:
+	// INVALID_FIELD, NOT_CAUGHT_UP.
+	SummarizeChain(ctx context.Context, in *SummarizeChainRequest, opts ...grpc.CallOption) (*SummarizeChainResponse, error)
+	// Says how long it takes from one shop to another. Errors: NOT_FOUND (a shop), INVALID_FIELD.
+	SetTransferTime(ctx context.Context, in *SetTransferTimeRequest, opts ...grpc.CallOption) (*SetTransferTimeResponse, error)
+	// Lists how long it takes from shop to shop. Errors: PAGE_TOKEN_INVALID.
+	ListTransferTimes(ctx context.Context, in *ListTransferTimesRequest, opts ...grpc.CallOption) (*ListTransferTimesResponse, error)
+	// What was safe at a shop when compliance last knew, to be printed for a counter whose gate is shut. It asks no other service. Errors:
+	// NOT_FOUND.
+	GetPaperList(ctx context.Context, in *GetPaperListRequest, opts ...grpc.CallOption) (*GetPaperListResponse, error)
 }
 
 type availabilityServiceClient struct {
@@ -51,15 +107,215 @@ func (c *availabilityServiceClient) SearchAvailability(ctx context.Context, in *
 	return out, nil
 }
 
+func (c *availabilityServiceClient) SearchOutfits(ctx context.Context, in *SearchOutfitsRequest, opts ...grpc.CallOption) (*SearchOutfitsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SearchOutfitsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_SearchOutfits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) AllocateUnits(ctx context.Context, in *AllocateUnitsRequest, opts ...grpc.CallOption) (*AllocateUnitsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AllocateUnitsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_AllocateUnits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) ConfirmAllocations(ctx context.Context, in *ConfirmAllocationsRequest, opts ...grpc.CallOption) (*ConfirmAllocationsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ConfirmAllocationsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_ConfirmAllocations_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) ExtendAllocations(ctx context.Context, in *ExtendAllocationsRequest, opts ...grpc.CallOption) (*ExtendAllocationsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExtendAllocationsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_ExtendAllocations_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) SwapAllocation(ctx context.Context, in *SwapAllocationRequest, opts ...grpc.CallOption) (*SwapAllocationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SwapAllocationResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_SwapAllocation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) ReleaseAllocations(ctx context.Context, in *ReleaseAllocationsRequest, opts ...grpc.CallOption) (*ReleaseAllocationsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReleaseAllocationsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_ReleaseAllocations_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) HandOutUnits(ctx context.Context, in *HandOutUnitsRequest, opts ...grpc.CallOption) (*HandOutUnitsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(HandOutUnitsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_HandOutUnits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) ReturnUnits(ctx context.Context, in *ReturnUnitsRequest, opts ...grpc.CallOption) (*ReturnUnitsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReturnUnitsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_ReturnUnits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) GetAllocation(ctx context.Context, in *GetAllocationRequest, opts ...grpc.CallOption) (*GetAllocationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetAllocationResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_GetAllocation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) ListAllocations(ctx context.Context, in *ListAllocationsRequest, opts ...grpc.CallOption) (*ListAllocationsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAllocationsResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_ListAllocations_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) WatchAvailability(ctx context.Context, in *WatchAvailabilityRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchAvailabilityResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AvailabilityService_ServiceDesc.Streams[0], AvailabilityService_WatchAvailability_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchAvailabilityRequest, WatchAvailabilityResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AvailabilityService_WatchAvailabilityClient = grpc.ServerStreamingClient[WatchAvailabilityResponse]
+
+func (c *availabilityServiceClient) SummarizeChain(ctx context.Context, in *SummarizeChainRequest, opts ...grpc.CallOption) (*SummarizeChainResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SummarizeChainResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_SummarizeChain_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) SetTransferTime(ctx context.Context, in *SetTransferTimeRequest, opts ...grpc.CallOption) (*SetTransferTimeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SetTransferTimeResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_SetTransferTime_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) ListTransferTimes(ctx context.Context, in *ListTransferTimesRequest, opts ...grpc.CallOption) (*ListTransferTimesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListTransferTimesResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_ListTransferTimes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *availabilityServiceClient) GetPaperList(ctx context.Context, in *GetPaperListRequest, opts ...grpc.CallOption) (*GetPaperListResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetPaperListResponse)
+	err := c.cc.Invoke(ctx, AvailabilityService_GetPaperList_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AvailabilityServiceServer is the server API for AvailabilityService service.
 // All implementations must embed UnimplementedAvailabilityServiceServer
 // for forward compatibility.
 //
-// What may be promised. An answer is advice for planning; the gate at hand-out decides.
+// What may be promised, what was promised, and what is out. An answer to a search is advice for planning; a promise holds against every
+// other promise; the gate at hand-out decides.
 type AvailabilityServiceServer interface {
 	// Which units of a kind may be handed out for a window, and why the others may not. Errors: INVALID_FIELD (the window),
 	// PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	SearchAvailability(context.Context, *SearchAvailabilityRequest) (*SearchAvailabilityResponse, error)
+	// How many whole outfits can be had for a window at a shop, or at each, and what else could be done: other windows, sizes and shops.
+	// Errors: INVALID_FIELD, NOT_CAUGHT_UP.
+	SearchOutfits(context.Context, *SearchOutfitsRequest) (*SearchOutfitsResponse, error)
+	// Promises units for a window: all that is asked for, or nothing. Of those that would do it takes the ones with the least use to waste.
+	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_AVAILABLE with what is missing and why.
+	AllocateUnits(context.Context, *AllocateUnitsRequest) (*AllocateUnitsResponse, error)
+	// Makes held allocations firm. Errors: NOT_FOUND, ALLOCATION_STATE (one has expired, was released, or is out).
+	ConfirmAllocations(context.Context, *ConfirmAllocationsRequest) (*ConfirmAllocationsResponse, error)
+	// Moves the end of allocations, also of units that are out. All of them or none. Errors: NOT_FOUND, ALLOCATION_STATE, NOT_AVAILABLE with
+	// what stands against it.
+	ExtendAllocations(context.Context, *ExtendAllocationsRequest) (*ExtendAllocationsResponse, error)
+	// Gives an allocation another unit. Errors: NOT_FOUND, ALLOCATION_STATE, NOT_AVAILABLE.
+	SwapAllocation(context.Context, *SwapAllocationRequest) (*SwapAllocationResponse, error)
+	// Gives allocations up that were not handed out. Errors: NOT_FOUND, ALLOCATION_STATE.
+	ReleaseAllocations(context.Context, *ReleaseAllocationsRequest) (*ReleaseAllocationsResponse, error)
+	// Hands units out. The gate makes sure first that compliance has seen all that registry and history hold for the org, and then that every
+	// unit, with all that is fitted to it, may be used through the whole window; it lets all through or none. What the maker's manual asks to
+	// be checked before each dive is not replaced by it. Errors: NOT_FOUND, ALLOCATION_STATE, HAND_OUT_REFUSED with every reason, GATE_SHUT
+	// (UNAVAILABLE: it cannot be sure; see GetPaperList).
+	HandOutUnits(context.Context, *HandOutUnitsRequest) (*HandOutUnitsResponse, error)
+	// Takes units back: dives, condition and missing parts become entries of the ledger. All of them or none; a repeat makes no second entry.
+	// Errors: NOT_FOUND, ALLOCATION_STATE, UNAVAILABLE (history cannot be reached: nothing is taken back, try again).
+	ReturnUnits(context.Context, *ReturnUnitsRequest) (*ReturnUnitsResponse, error)
+	// Reads an allocation. Errors: NOT_FOUND.
+	GetAllocation(context.Context, *GetAllocationRequest) (*GetAllocationResponse, error)
+	// Lists allocations by the start of their windows. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	ListAllocations(context.Context, *ListAllocationsRequest) (*ListAllocationsResponse, error)
+	// Keeps a client's copy of units and allocations up to date: everything there is first, then what changes. A client that does not keep up
+	// is dropped with WATCH_TOO_SLOW, and goes on with its resume token. Errors: INVALID_FIELD, RESUME_TOKEN_INVALID, WATCH_TOO_SLOW.
+	WatchAvailability(*WatchAvailabilityRequest, grpc.ServerStreamingServer[WatchAvailabilityResponse]) error
+	// Owned, ready, promised, out, pulled, due soon and short, by shop and kind for the next days, and what could be moved where. Errors:
+	// INVALID_FIELD, NOT_CAUGHT_UP.
+	SummarizeChain(context.Context, *SummarizeChainRequest) (*SummarizeChainResponse, error)
+	// Says how long it takes from one shop to another. Errors: NOT_FOUND (a shop), INVALID_FIELD.
+	SetTransferTime(context.Context, *SetTransferTimeRequest) (*SetTransferTimeResponse, error)
+	// Lists how long it takes from shop to shop. Errors: PAGE_TOKEN_INVALID.
+	ListTransferTimes(context.Context, *ListTransferTimesRequest) (*ListTransferTimesResponse, error)
+	// What was safe at a shop when compliance last knew, to be printed for a counter whose gate is shut. It asks no other service. Errors:
+	// NOT_FOUND.
+	GetPaperList(context.Context, *GetPaperListRequest) (*GetPaperListResponse, error)
 	mustEmbedUnimplementedAvailabilityServiceServer()
 }
 
@@ -72,6 +328,51 @@ type UnimplementedAvailabilityServiceServer struct{}
 
 func (UnimplementedAvailabilityServiceServer) SearchAvailability(context.Context, *SearchAvailabilityRequest) (*SearchAvailabilityResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SearchAvailability not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) SearchOutfits(context.Context, *SearchOutfitsRequest) (*SearchOutfitsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SearchOutfits not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) AllocateUnits(context.Context, *AllocateUnitsRequest) (*AllocateUnitsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AllocateUnits not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) ConfirmAllocations(context.Context, *ConfirmAllocationsRequest) (*ConfirmAllocationsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ConfirmAllocations not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) ExtendAllocations(context.Context, *ExtendAllocationsRequest) (*ExtendAllocationsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExtendAllocations not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) SwapAllocation(context.Context, *SwapAllocationRequest) (*SwapAllocationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SwapAllocation not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) ReleaseAllocations(context.Context, *ReleaseAllocationsRequest) (*ReleaseAllocationsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReleaseAllocations not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) HandOutUnits(context.Context, *HandOutUnitsRequest) (*HandOutUnitsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method HandOutUnits not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) ReturnUnits(context.Context, *ReturnUnitsRequest) (*ReturnUnitsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReturnUnits not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) GetAllocation(context.Context, *GetAllocationRequest) (*GetAllocationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetAllocation not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) ListAllocations(context.Context, *ListAllocationsRequest) (*ListAllocationsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAllocations not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) WatchAvailability(*WatchAvailabilityRequest, grpc.ServerStreamingServer[WatchAvailabilityResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchAvailability not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) SummarizeChain(context.Context, *SummarizeChainRequest) (*SummarizeChainResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SummarizeChain not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) SetTransferTime(context.Context, *SetTransferTimeRequest) (*SetTransferTimeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetTransferTime not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) ListTransferTimes(context.Context, *ListTransferTimesRequest) (*ListTransferTimesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListTransferTimes not implemented")
+}
+func (UnimplementedAvailabilityServiceServer) GetPaperList(context.Context, *GetPaperListRequest) (*GetPaperListResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetPaperList not implemented")
 }
 func (UnimplementedAvailabilityServiceServer) mustEmbedUnimplementedAvailabilityServiceServer() {}
 func (UnimplementedAvailabilityServiceServer) testEmbeddedByValue()                             {}
@@ -112,6 +413,269 @@ func _AvailabilityService_SearchAvailability_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AvailabilityService_SearchOutfits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SearchOutfitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).SearchOutfits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_SearchOutfits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).SearchOutfits(ctx, req.(*SearchOutfitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_AllocateUnits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AllocateUnitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).AllocateUnits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_AllocateUnits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).AllocateUnits(ctx, req.(*AllocateUnitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_ConfirmAllocations_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ConfirmAllocationsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).ConfirmAllocations(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_ConfirmAllocations_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).ConfirmAllocations(ctx, req.(*ConfirmAllocationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_ExtendAllocations_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExtendAllocationsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).ExtendAllocations(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_ExtendAllocations_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).ExtendAllocations(ctx, req.(*ExtendAllocationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_SwapAllocation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SwapAllocationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).SwapAllocation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_SwapAllocation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).SwapAllocation(ctx, req.(*SwapAllocationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_ReleaseAllocations_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReleaseAllocationsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).ReleaseAllocations(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_ReleaseAllocations_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).ReleaseAllocations(ctx, req.(*ReleaseAllocationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_HandOutUnits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(HandOutUnitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).HandOutUnits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_HandOutUnits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).HandOutUnits(ctx, req.(*HandOutUnitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_ReturnUnits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReturnUnitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).ReturnUnits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_ReturnUnits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).ReturnUnits(ctx, req.(*ReturnUnitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_GetAllocation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetAllocationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).GetAllocation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_GetAllocation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).GetAllocation(ctx, req.(*GetAllocationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_ListAllocations_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAllocationsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).ListAllocations(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_ListAllocations_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).ListAllocations(ctx, req.(*ListAllocationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_WatchAvailability_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchAvailabilityRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AvailabilityServiceServer).WatchAvailability(m, &grpc.GenericServerStream[WatchAvailabilityRequest, WatchAvailabilityResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AvailabilityService_WatchAvailabilityServer = grpc.ServerStreamingServer[WatchAvailabilityResponse]
+
+func _AvailabilityService_SummarizeChain_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SummarizeChainRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).SummarizeChain(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_SummarizeChain_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).SummarizeChain(ctx, req.(*SummarizeChainRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_SetTransferTime_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetTransferTimeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).SetTransferTime(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_SetTransferTime_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).SetTransferTime(ctx, req.(*SetTransferTimeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_ListTransferTimes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListTransferTimesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).ListTransferTimes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_ListTransferTimes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).ListTransferTimes(ctx, req.(*ListTransferTimesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AvailabilityService_GetPaperList_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetPaperListRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AvailabilityServiceServer).GetPaperList(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AvailabilityService_GetPaperList_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AvailabilityServiceServer).GetPaperList(ctx, req.(*GetPaperListRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AvailabilityService_ServiceDesc is the grpc.ServiceDesc for AvailabilityService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -123,7 +687,69 @@ var AvailabilityService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "SearchAvailability",
 			Handler:    _AvailabilityService_SearchAvailability_Handler,
 		},
+		{
+			MethodName: "SearchOutfits",
+			Handler:    _AvailabilityService_SearchOutfits_Handler,
+		},
+		{
+			MethodName: "AllocateUnits",
+			Handler:    _AvailabilityService_AllocateUnits_Handler,
+		},
+		{
+			MethodName: "ConfirmAllocations",
+			Handler:    _AvailabilityService_ConfirmAllocations_Handler,
+		},
+		{
+			MethodName: "ExtendAllocations",
+			Handler:    _AvailabilityService_ExtendAllocations_Handler,
+		},
+		{
+			MethodName: "SwapAllocation",
+			Handler:    _AvailabilityService_SwapAllocation_Handler,
+		},
+		{
+			MethodName: "ReleaseAllocations",
+			Handler:    _AvailabilityService_ReleaseAllocations_Handler,
+		},
+		{
+			MethodName: "HandOutUnits",
+			Handler:    _AvailabilityService_HandOutUnits_Handler,
+		},
+		{
+			MethodName: "ReturnUnits",
+			Handler:    _AvailabilityService_ReturnUnits_Handler,
+		},
+		{
+			MethodName: "GetAllocation",
+			Handler:    _AvailabilityService_GetAllocation_Handler,
+		},
+		{
+			MethodName: "ListAllocations",
+			Handler:    _AvailabilityService_ListAllocations_Handler,
+		},
+		{
+			MethodName: "SummarizeChain",
+			Handler:    _AvailabilityService_SummarizeChain_Handler,
+		},
+		{
+			MethodName: "SetTransferTime",
+			Handler:    _AvailabilityService_SetTransferTime_Handler,
+		},
+		{
+			MethodName: "ListTransferTimes",
+			Handler:    _AvailabilityService_ListTransferTimes_Handler,
+		},
+		{
+			MethodName: "GetPaperList",
+			Handler:    _AvailabilityService_GetPaperList_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchAvailability",
+			Handler:       _AvailabilityService_WatchAvailability_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "strandline/compliance/v1/availability_service.proto",
 }

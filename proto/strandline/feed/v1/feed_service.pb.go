@@ -99,7 +99,9 @@ type ReadFeedResponse struct {
 	// The changes, numbered after + 1, after + 2 and so on.
 	Changes []*Change `protobuf:"bytes,1,rep,name=changes,proto3" json:"changes,omitempty"`
 	// The org's last number when the page was read.
-	Head          int64 `protobuf:"varint,2,opt,name=head,proto3" json:"head,omitempty"`
+	Head int64 `protobuf:"varint,2,opt,name=head,proto3" json:"head,omitempty"`
+	// The service's clock when the page was read.
+	ReadTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=read_time,json=readTime,proto3" json:"read_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -146,6 +148,13 @@ func (x *ReadFeedResponse) GetHead() int64 {
 		return x.Head
 	}
 	return 0
+}
+
+func (x *ReadFeedResponse) GetReadTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReadTime
+	}
+	return nil
 }
 
 // One change: a resource as it stands after it.
@@ -438,10 +447,11 @@ const file_strandline_feed_v1_feed_service_proto_rawDesc = "" +
 	"\x0fReadFeedRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12\x1d\n" +
 	"\x05after\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05after\x12\x1d\n" +
-	"\x05limit\x18\x03 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x05limit\"\\\n" +
+	"\x05limit\x18\x03 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x05limit\"\x95\x01\n" +
 	"\x10ReadFeedResponse\x124\n" +
 	"\achanges\x18\x01 \x03(\v2\x1a.strandline.feed.v1.ChangeR\achanges\x12\x12\n" +
-	"\x04head\x18\x02 \x01(\x03R\x04head\"\xf6\x03\n" +
+	"\x04head\x18\x02 \x01(\x03R\x04head\x127\n" +
+	"\tread_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\breadTime\"\xf6\x03\n" +
 	"\x06Change\x12\x1a\n" +
 	"\bposition\x18\x01 \x01(\x03R\bposition\x12;\n" +
 	"\vchange_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -495,23 +505,24 @@ var file_strandline_feed_v1_feed_service_proto_goTypes = []any{
 }
 var file_strandline_feed_v1_feed_service_proto_depIdxs = []int32{
 	2,  // 0: strandline.feed.v1.ReadFeedResponse.changes:type_name -> strandline.feed.v1.Change
-	5,  // 1: strandline.feed.v1.Change.change_time:type_name -> google.protobuf.Timestamp
-	6,  // 2: strandline.feed.v1.Change.org:type_name -> strandline.registry.v1.Org
-	7,  // 3: strandline.feed.v1.Change.shop:type_name -> strandline.registry.v1.Shop
-	8,  // 4: strandline.feed.v1.Change.model:type_name -> strandline.registry.v1.Model
-	9,  // 5: strandline.feed.v1.Change.unit:type_name -> strandline.registry.v1.Unit
-	10, // 6: strandline.feed.v1.Change.fitting:type_name -> strandline.registry.v1.Fitting
-	11, // 7: strandline.feed.v1.Change.technician:type_name -> strandline.registry.v1.Technician
-	12, // 8: strandline.feed.v1.Change.entry:type_name -> strandline.history.v1.Entry
-	0,  // 9: strandline.feed.v1.FeedService.ReadFeed:input_type -> strandline.feed.v1.ReadFeedRequest
-	3,  // 10: strandline.feed.v1.FeedService.FollowHeads:input_type -> strandline.feed.v1.FollowHeadsRequest
-	1,  // 11: strandline.feed.v1.FeedService.ReadFeed:output_type -> strandline.feed.v1.ReadFeedResponse
-	4,  // 12: strandline.feed.v1.FeedService.FollowHeads:output_type -> strandline.feed.v1.FollowHeadsResponse
-	11, // [11:13] is the sub-list for method output_type
-	9,  // [9:11] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	5,  // 1: strandline.feed.v1.ReadFeedResponse.read_time:type_name -> google.protobuf.Timestamp
+	5,  // 2: strandline.feed.v1.Change.change_time:type_name -> google.protobuf.Timestamp
+	6,  // 3: strandline.feed.v1.Change.org:type_name -> strandline.registry.v1.Org
+	7,  // 4: strandline.feed.v1.Change.shop:type_name -> strandline.registry.v1.Shop
+	8,  // 5: strandline.feed.v1.Change.model:type_name -> strandline.registry.v1.Model
+	9,  // 6: strandline.feed.v1.Change.unit:type_name -> strandline.registry.v1.Unit
+	10, // 7: strandline.feed.v1.Change.fitting:type_name -> strandline.registry.v1.Fitting
+	11, // 8: strandline.feed.v1.Change.technician:type_name -> strandline.registry.v1.Technician
+	12, // 9: strandline.feed.v1.Change.entry:type_name -> strandline.history.v1.Entry
+	0,  // 10: strandline.feed.v1.FeedService.ReadFeed:input_type -> strandline.feed.v1.ReadFeedRequest
+	3,  // 11: strandline.feed.v1.FeedService.FollowHeads:input_type -> strandline.feed.v1.FollowHeadsRequest
+	1,  // 12: strandline.feed.v1.FeedService.ReadFeed:output_type -> strandline.feed.v1.ReadFeedResponse
+	4,  // 13: strandline.feed.v1.FeedService.FollowHeads:output_type -> strandline.feed.v1.FollowHeadsResponse
+	12, // [12:14] is the sub-list for method output_type
+	10, // [10:12] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_strandline_feed_v1_feed_service_proto_init() }

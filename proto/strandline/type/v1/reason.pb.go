@@ -158,6 +158,19 @@ const (
 	Reason_REASON_ORDER_EVENT_REFUSED Reason = 86
 	// Error: the order was not signed, so there is no certificate of it. Sign it, or read the order for what was recorded so far.
 	Reason_REASON_ORDER_NOT_SIGNED Reason = 87
+	// Error: not everything that was asked for can be promised; see the violations for what is missing. Nothing was changed.
+	Reason_REASON_NOT_AVAILABLE Reason = 88
+	// Error: the allocation is in a state that does not allow it: it has expired, was released, is out, or came back.
+	Reason_REASON_ALLOCATION_STATE Reason = 89
+	// Error: a unit may not be handed out; see the violations, each with a reason of its own. Nothing was handed out.
+	Reason_REASON_HAND_OUT_REFUSED Reason = 90
+	// Error: the gate cannot make sure that it knows everything about the units, so it stays shut. Try again; the paper list of the shop says what
+	// was safe when it last knew.
+	Reason_REASON_GATE_SHUT Reason = 91
+	// Error: the client took in the stream too slowly and was dropped. Go on with the resume token of the last message.
+	Reason_REASON_WATCH_TOO_SLOW Reason = 92
+	// Error: a resume token is not of this stream, or was altered.
+	Reason_REASON_RESUME_TOKEN_INVALID Reason = 93
 )
 
 // Enum value maps for Reason.
@@ -229,6 +242,12 @@ var (
 		85: "REASON_ORDER_OTHER_KIND",
 		86: "REASON_ORDER_EVENT_REFUSED",
 		87: "REASON_ORDER_NOT_SIGNED",
+		88: "REASON_NOT_AVAILABLE",
+		89: "REASON_ALLOCATION_STATE",
+		90: "REASON_HAND_OUT_REFUSED",
+		91: "REASON_GATE_SHUT",
+		92: "REASON_WATCH_TOO_SLOW",
+		93: "REASON_RESUME_TOKEN_INVALID",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":              0,
@@ -297,6 +316,12 @@ var (
 		"REASON_ORDER_OTHER_KIND":         85,
 		"REASON_ORDER_EVENT_REFUSED":      86,
 		"REASON_ORDER_NOT_SIGNED":         87,
+		"REASON_NOT_AVAILABLE":            88,
+		"REASON_ALLOCATION_STATE":         89,
+		"REASON_HAND_OUT_REFUSED":         90,
+		"REASON_GATE_SHUT":                91,
+		"REASON_WATCH_TOO_SLOW":           92,
+		"REASON_RESUME_TOKEN_INVALID":     93,
 	}
 )
 
@@ -331,7 +356,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\x94\x0e\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xba\x0f\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -400,7 +425,13 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x18REASON_RECALL_UNITS_HELD\x10T\x12\x1b\n" +
 	"\x17REASON_ORDER_OTHER_KIND\x10U\x12\x1e\n" +
 	"\x1aREASON_ORDER_EVENT_REFUSED\x10V\x12\x1b\n" +
-	"\x17REASON_ORDER_NOT_SIGNED\x10WB?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
+	"\x17REASON_ORDER_NOT_SIGNED\x10W\x12\x18\n" +
+	"\x14REASON_NOT_AVAILABLE\x10X\x12\x1b\n" +
+	"\x17REASON_ALLOCATION_STATE\x10Y\x12\x1b\n" +
+	"\x17REASON_HAND_OUT_REFUSED\x10Z\x12\x14\n" +
+	"\x10REASON_GATE_SHUT\x10[\x12\x19\n" +
+	"\x15REASON_WATCH_TOO_SLOW\x10\\\x12\x1f\n" +
+	"\x1bREASON_RESUME_TOKEN_INVALID\x10]B?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
 
 var (
 	file_strandline_type_v1_reason_proto_rawDescOnce sync.Once

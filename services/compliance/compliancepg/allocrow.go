@@ -1,0 +1,86 @@
+package compliancepg
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/compliance"
+)
+
+// selectAllocation reads rows for scanAllocation; where and order follow.
+const selectAllocation = `select a.allocation_id, a.group_id, a.outfit, a.kind, a.size, a.shop, a.unit_id, u.tag, lower(a.during), upper(a.during),
+	a.dives, a.hours, a.fills, a.state, a.expires, a.pinned, a.reference, a.created, a.creator, a.confirmed, a.handed_out, a.hander,
+	a.gate_registry, a.gate_history, a.gate_compliance, a.finished, a.finisher, a.finish_reason, a.entries, a.conflicts, a.substitutions, a.number
+	from allocations as a left join p_units as u on u.org_id = a.org_id and u.unit_id = a.unit_id `
+
+func scanAllocation(row pgx.CollectableRow) (a compliance.Allocation, err error) {
+	var tag *string
+	var hours int64
+	var expires, confirmed, handedOut, finished *time.Time
+	err = row.Scan(&a.ID, &a.Group, &a.Outfit, &a.Kind, &a.Size, &a.Shop, &a.Unit, &tag, &a.Start, &a.End,
+		&a.Expected.Dives, &hours, &a.Expected.Fills, &a.State, &expires, &a.Pinned, &a.Reference, &a.Created, &a.Creator, &confirmed, &handedOut, &a.Hander,
+		&a.Gate.Registry, &a.Gate.History, &a.Gate.Compliance, &finished, &a.Finisher, &a.FinishedReason, &a.Entries, &a.Conflicts, &a.Substitutions, &a.Number)
+	if tag != nil { // a projection that is being built again does not have the unit yet
+		a.Tag = *tag
+	}
+	a.Expected.Hours = time.Duration(hours)
+	a.Start, a.End, a.Created = a.Start.UTC(), a.End.UTC(), a.Created.UTC()
+	a.Expires, a.Confirmed, a.HandedOut, a.Finished = instantOf(expires), instantOf(confirmed), instantOf(handedOut), instantOf(finished)
+	return a, err
+}
+
+// during returns a window as a range.
+func during(a *compliance.Allocation) pgtype.Range[time.Time] {
+	return pgtype.Range[time.Time]{Lower: a.Start, Upper: a.End, LowerType: pgtype.Inclusive, UpperType: pgtype.Exclusive, Valid: true}
+}
+
+// queueAllocation inserts a new allocation, or writes all of one that may have changed.
+func queueAllocation(batch *pgx.Batch, org tenant.Org, a *compliance.Allocation, isNew bool) {
+	if isNew {
+		batch.Queue(`insert into allocations (org_id, allocation_id, group_id, outfit, kind, size, shop, unit_id, during, dives, hours, fills, state, expires, pinned,
+				reference, created, creator, confirmed, number)
+			values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)`,
+			org.UUID, a.ID, a.Group, a.Outfit, a.Kind, a.Size, a.Shop, a.Unit, during(a), a.Expected.Dives, int64(a.Expected.Hours), a.Expected.Fills,
+			a.State, instant(a.Expires), a.Pinned, a.Reference, a.Created, a.Creator, instant(a.Confirmed), a.Number)
+		return
+	}
+	batch.Queue(`update allocations set unit_id = $3, during = $4, dives = $5, hours = $6, fills = $7, state = $8, expires = $9, pinned = $10, confirmed = $11,
+			handed_out = $12, hander = $13, gate_registry = $14, gate_history = $15, gate_compliance = $16, finished = $17, finisher = $18, finish_reason = $19,
+			entries = $20, conflicts = $21, substitutions = $22, number = $23
+		where org_id = $1 and allocation_id = $2`,
+		org.UUID, a.ID, a.Unit, during(a), a.Expected.Dives, int64(a.Expected.Hours), a.Expected.Fills, a.State, instant(a.Expires), a.Pinned, instant(a.Confirmed),
+		instant(a.HandedOut), a.Hander, a.Gate.Registry, a.Gate.History, a.Gate.Compliance, instant(a.Finished), a.Finisher, a.FinishedReason,
+		listed(a.Entries), listed(a.Conflicts), listed(a.Substitutions), a.Number)
+}
+
+// listed returns a list that is stored as an empty one, not as nothing.
+func listed[T any](all []T) []T {
+	if all == nil {
+		return []T{}
+	}
+	return all
+}
+
+// nextWatched locks the row that numbers what is watched, and returns the number of the changes of this transaction. It is the last lock that a
+// transaction takes: the allocations it changes carry the number, and units are marked with it.
+func nextWatched(ctx context.Context, tx pgx.Tx, org tenant.Org) (number int64, err error) {
+	err = tx.QueryRow(ctx, `insert into watch_heads (org_id, number) values ($1, 1)
+		on conflict (org_id) do update set number = watch_heads.number + 1 returning number`, org.UUID).Scan(&number)
+	return number, pg.Err(err)
+}
+
+// markUnits gives units the number of a change. Units are marked in order of their ids, after nextWatched.
+func markUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, number int64, units []uuid.UUID) error {
+	if len(units) == 0 {
+		return nil
+	}
+	_, err := tx.Exec(ctx, `insert into watch_units (org_id, unit_id, number) select distinct $1::uuid, u.unit_id, $3::bigint from unnest($2::uuid[]) as u (unit_id)
+		on conflict (org_id, unit_id) do update set number = excluded.number`, org.UUID, units, number)
+	return pg.Err(err)
+}
