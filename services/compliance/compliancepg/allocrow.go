@@ -40,23 +40,26 @@ func during(a *compliance.Allocation) pgtype.Range[time.Time] {
 	return pgtype.Range[time.Time]{Lower: a.Start, Upper: a.End, LowerType: pgtype.Inclusive, UpperType: pgtype.Exclusive, Valid: true}
 }
 
-// queueAllocation inserts a new allocation, or writes all of one that may have changed.
+// thisChange is the number of the changes of this transaction, after nextWatched.
+const thisChange = `(select w.number from watch_heads as w where w.org_id = $1)`
+
+// queueAllocation inserts a new allocation, or writes all of one that may have changed, with the number of nextWatched.
 func queueAllocation(batch *pgx.Batch, org tenant.Org, a *compliance.Allocation, isNew bool) {
 	if isNew {
 		batch.Queue(`insert into allocations (org_id, allocation_id, group_id, outfit, kind, size, shop, unit_id, during, dives, hours, fills, state, expires, pinned,
-				reference, created, creator, confirmed, number)
-			values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)`,
+				reference, created, creator, confirmed, substitutions, number)
+			values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, `+thisChange+`)`,
 			org.UUID, a.ID, a.Group, a.Outfit, a.Kind, a.Size, a.Shop, a.Unit, during(a), a.Expected.Dives, int64(a.Expected.Hours), a.Expected.Fills,
-			a.State, instant(a.Expires), a.Pinned, a.Reference, a.Created, a.Creator, instant(a.Confirmed), a.Number)
+			a.State, instant(a.Expires), a.Pinned, a.Reference, a.Created, a.Creator, instant(a.Confirmed), listed(a.Substitutions))
 		return
 	}
 	batch.Queue(`update allocations set unit_id = $3, during = $4, dives = $5, hours = $6, fills = $7, state = $8, expires = $9, pinned = $10, confirmed = $11,
 			handed_out = $12, hander = $13, gate_registry = $14, gate_history = $15, gate_compliance = $16, finished = $17, finisher = $18, finish_reason = $19,
-			entries = $20, conflicts = $21, substitutions = $22, number = $23
+			entries = $20, conflicts = $21, substitutions = $22, number = `+thisChange+`
 		where org_id = $1 and allocation_id = $2`,
 		org.UUID, a.ID, a.Unit, during(a), a.Expected.Dives, int64(a.Expected.Hours), a.Expected.Fills, a.State, instant(a.Expires), a.Pinned, instant(a.Confirmed),
 		instant(a.HandedOut), a.Hander, a.Gate.Registry, a.Gate.History, a.Gate.Compliance, instant(a.Finished), a.Finisher, a.FinishedReason,
-		listed(a.Entries), listed(a.Conflicts), listed(a.Substitutions), a.Number)
+		listed(a.Entries), listed(a.Conflicts), listed(a.Substitutions))
 }
 
 // listed returns a list that is stored as an empty one, not as nothing.
@@ -70,10 +73,12 @@ func listed[T any](all []T) []T {
 // nextWatched locks the row that numbers what is watched, and returns the number of the changes of this transaction. It is the last lock that a
 // transaction takes: the allocations it changes carry the number, and units are marked with it.
 func nextWatched(ctx context.Context, tx pgx.Tx, org tenant.Org) (number int64, err error) {
-	err = tx.QueryRow(ctx, `insert into watch_heads (org_id, number) values ($1, 1)
-		on conflict (org_id) do update set number = watch_heads.number + 1 returning number`, org.UUID).Scan(&number)
+	err = tx.QueryRow(ctx, watchOn, org.UUID).Scan(&number)
 	return number, pg.Err(err)
 }
+
+// watchOn moves the number of what is watched on.
+const watchOn = `insert into watch_heads (org_id, number) values ($1, 1) on conflict (org_id) do update set number = watch_heads.number + 1 returning number`
 
 // markUnits gives units the number of a change. Units are marked in order of their ids, after nextWatched.
 func markUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, number int64, units []uuid.UUID) error {

@@ -114,15 +114,12 @@ func lockCursors(ctx context.Context, tx pgx.Tx, org tenant.Org) (p compliance.P
 
 // nextChange locks the org's head, moves it on and writes the change to compliance's own log.
 func nextChange(ctx context.Context, tx pgx.Tx, org tenant.Org, change compliance.OwnChange) (number int64, err error) {
-	if _, err = tx.Exec(ctx, `insert into heads (org_id, number) values ($1, 0) on conflict do nothing`, org.UUID); err != nil {
-		return 0, pg.Err(err)
-	}
-	if err = tx.QueryRow(ctx, `update heads set number = number + 1 where org_id = $1 returning number`, org.UUID).Scan(&number); err != nil {
-		return 0, pg.Err(err)
-	}
-	_, err = tx.Exec(ctx, `insert into changes (org_id, number, changed, kind, subject, actor) values ($1, $2, $3, $4, $5, $6)`,
-		org.UUID, number, change.At, change.Kind, change.Subject, change.Actor)
-	return number, pg.Err(err)
+	batch := &pgx.Batch{}
+	batch.Queue(`insert into heads (org_id, number) values ($1, 1) on conflict (org_id) do update set number = heads.number + 1 returning number`, org.UUID).
+		QueryRow(func(row pgx.Row) error { return row.Scan(&number) })
+	batch.Queue(`insert into changes (org_id, number, changed, kind, subject, actor) select $1, h.number, $2, $3, $4, $5 from heads as h where h.org_id = $1`,
+		org.UUID, change.At, change.Kind, change.Subject, change.Actor)
+	return number, pg.Err(tx.SendBatch(ctx, batch).Close())
 }
 
 // one returns what a query for one row gave, or missing if there is none.
