@@ -368,7 +368,7 @@ func (w *world) apply(f *feeds) {
 }
 
 // projected are the tables of the projection.
-var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_ledger", "p_amendments", "p_lot_uses", "clocks", "unit_holds"}
+var projected = []string{"cursors", "p_shops", "p_models", "p_units", "p_fittings", "p_ledger", "p_amendments", "p_lot_uses", "clocks", "unit_holds", "p_ready"}
 
 // rows returns every row of the projection as text, sorted. With arrival false a history is its entries, in whatever order they arrived.
 func (w *world) rows(arrival bool) []string {

@@ -93,7 +93,7 @@ func (r *Reader) holdsStored(ctx context.Context, q compliance.HoldQuery) (out [
 
 // Hold returns one hold of a unit, derived or placed by a person.
 func (r *Reader) Hold(ctx context.Context, unit uuid.UUID, id string) (due.Hold, error) {
-	holds, err := readHolds(ctx, r.tx, r.org, []uuid.UUID{unit})
+	holds, err := readHolds(ctx, r.tx, r.org, []uuid.UUID{unit}, true)
 	if err != nil {
 		return due.Hold{}, err
 	}

@@ -89,14 +89,14 @@ func (s *holdScan) hold() due.Hold {
 	return h
 }
 
-// readHolds returns the holds of units, derived and placed by people, open and lifted, by unit and in the order in which due
+// readHolds returns the holds of units, derived and where asked for placed by people, open and lifted, by unit and in the order in which due
 // derives them.
-func readHolds(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) (map[uuid.UUID][]due.Hold, error) {
+func readHolds(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID, placed bool) (map[uuid.UUID][]due.Hold, error) {
 	rows, err := tx.Query(ctx, `select h.* from (
 			select `+holdFields+` from unit_holds as h where h.org_id = $1 and h.unit_id = any ($2)
 			union all
-			select `+manualFields+` from holds_manual as h where h.org_id = $1 and h.unit_id = any ($2)
-		) as h order by h.opened, h.hold_id collate "C"`, org.UUID, units)
+			select `+manualFields+` from holds_manual as h where $3 and h.org_id = $1 and h.unit_id = any ($2)
+		) as h order by h.opened, h.hold_id collate "C"`, org.UUID, units, placed)
 	if err != nil {
 		return nil, pg.Err(err)
 	}

@@ -21,6 +21,7 @@ const recomputeChunk = 500
 // entry may arrive before its unit.
 func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) error {
 	var memory entryReader
+	sets := composed{}
 	for chunk := range slices.Chunk(units, recomputeChunk) {
 		f, err := s.loadFacts(ctx, tx, org, chunk, false, time.Time{}, &memory)
 		if err != nil {
@@ -34,14 +35,18 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 			in := f.input(id, false)
 			in.Holds = nil // what people placed is not part of the projection; what they waived is, as the days it excuses
 			d := due.Derive(in, time.Time{}, time.Time{})
-			rows.add(f.units[id], &d, compliance.Settled(in))
+			settled := compliance.Settled(in)
+			rows.add(f.units[id], &d, settled)
+			if sets.note(in, &d) {
+				rows.readyAlone(f.units[id], f.tags[id], &d, settled)
+			}
 			rows.lots.add(id, due.LotUses(in, time.Time{}, time.Time{}))
 		}
 		if err := rows.replace(ctx, tx, org); err != nil {
 			return err
 		}
 	}
-	return nil
+	return s.recomputeSets(ctx, tx, org, sets)
 }
 
 // recomputeKinds derives again the units of some kinds; all for nil.
@@ -73,6 +78,7 @@ type derivedRows struct {
 	clocks   clockColumns
 	holds    holdColumns
 	lots     lotColumns
+	ready    readyColumns
 }
 
 func (r *derivedRows) add(f due.Facts, d *due.Derived, settled time.Time) {
@@ -114,6 +120,7 @@ func (r *derivedRows) replace(ctx context.Context, tx pgx.Tx, org tenant.Org) er
 	r.clocks.queue(batch, org)
 	r.holds.queue(batch, org)
 	r.lots.queue(batch, org)
+	r.ready.queue(batch, org)
 	return pg.Err(tx.SendBatch(ctx, batch).Close())
 }
 

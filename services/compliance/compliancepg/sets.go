@@ -12,6 +12,7 @@ import (
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/pg"
 	"strandline.example/strandline/internal/resname"
+	"strandline.example/strandline/internal/tenant"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/due"
 )
@@ -98,14 +99,37 @@ func (r *Reader) Sets(ctx context.Context, units []uuid.UUID, at time.Time) ([]*
 // stored returns the sets of units from the stored rows, which answer for the time after the last event; a set to which
 // something happened after the instant, or that the stored clocks do not cover then, is not settled.
 func (r *Reader) stored(ctx context.Context, packs []due.Pack, units []uuid.UUID, at time.Time) ([]*compliance.Set, error) {
-	rows, err := r.tx.Query(ctx, `with recursive down (unit_id) as (
+	rows, err := storedSets(ctx, r.tx, r.org, packs, units, true)
+	if err != nil {
+		return nil, err
+	}
+	covers := covered(packs, at)
+	out := make([]*compliance.Set, len(rows))
+	for i := range rows {
+		set := &rows[i].Set
+		set.Settled = covers && !rows[i].settled.After(at)
+		out[i] = set
+	}
+	return out, nil
+}
+
+// storedSet is a set of the stored rows, and what they know beside it.
+type storedSet struct {
+	compliance.Set
+	settled time.Time // the last event of the unit and of all that is fitted to it
+	kinds   []string  // of the unit and of all that is fitted to it
+}
+
+// storedSets returns the sets of units as of the last event, in the order asked: with what people placed, or without. Units must exist.
+func storedSets(ctx context.Context, tx pgx.Tx, org tenant.Org, packs []due.Pack, units []uuid.UUID, placed bool) ([]storedSet, error) {
+	rows, err := tx.Query(ctx, `with recursive down (unit_id) as (
 			select * from unnest($2::uuid[])
 		union
 			select u.unit_id from down as d join p_units as u on u.org_id = $1 and u.host_id = d.unit_id
 		)
 		select u.unit_id, u.tag, u.kind, u.size, u.shop, s.time_zone, s.jurisdiction, u.host_id, u.commissioned_on, u.commissioned_month, u.retired,
 			u.last_fill, u.settled
-		from down as d join p_units as u on u.org_id = $1 and u.unit_id = d.unit_id join p_shops as s on s.org_id = $1 and s.shop = u.shop`, r.org.UUID, units)
+		from down as d join p_units as u on u.org_id = $1 and u.unit_id = d.unit_id join p_shops as s on s.org_id = $1 and s.shop = u.shop`, org.UUID, units)
 	if err != nil {
 		return nil, pg.Err(err)
 	}
@@ -141,15 +165,14 @@ func (r *Reader) stored(ctx context.Context, packs []due.Pack, units []uuid.UUID
 	if err != nil {
 		return nil, pg.Err(err)
 	}
-	clocks, err := readClocks(ctx, r.tx, r.org, indexRules(packs), ids)
+	clocks, err := readClocks(ctx, tx, org, indexRules(packs), ids)
 	if err != nil {
 		return nil, err
 	}
-	holds, err := readHolds(ctx, r.tx, r.org, ids)
+	holds, err := readHolds(ctx, tx, org, ids, placed)
 	if err != nil {
 		return nil, err
 	}
-	covers := covered(packs, at)
 	byHost := map[uuid.UUID][]due.Fitting{}
 	for _, f := range fitted {
 		byHost[f.Host] = append(byHost[f.Host], f)
@@ -157,20 +180,23 @@ func (r *Reader) stored(ctx context.Context, packs []due.Pack, units []uuid.UUID
 	for id, m := range members {
 		m.self.Clocks, m.self.Holds = clocks[id], holds[id]
 	}
-	out := make([]*compliance.Set, len(units))
+	out := make([]storedSet, len(units))
 	for i, id := range units {
 		m := members[id]
 		if m == nil {
-			return nil, errs.Missing(resname.UnitName(r.org, id))
+			return nil, errs.Missing(resname.UnitName(org, id))
 		}
-		set := m.set
-		set.Self, set.Settled = &m.self, covers && !m.settled.After(at)
+		s := storedSet{Set: m.set, settled: m.settled, kinds: []string{m.set.Kind}}
+		s.Self = &m.self
 		for _, part := range due.PartsAt(below(byHost, id), id, endOfTime) {
 			p := members[part]
-			set.Parts = append(set.Parts, &p.self)
-			set.Settled = set.Settled && !p.settled.After(at)
+			s.Parts = append(s.Parts, &p.self)
+			s.kinds = append(s.kinds, p.set.Kind)
+			if p.settled.After(s.settled) {
+				s.settled = p.settled
+			}
 		}
-		out[i] = &set
+		out[i] = s
 	}
 	return out, nil
 }

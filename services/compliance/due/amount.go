@@ -72,3 +72,15 @@ func (t *total) since(earlier *total) Amount {
 	}
 	return a
 }
+
+// Plus returns the sum of two amounts, none of which is negative; the greatest there is instead of one that does not fit.
+func (a Amount) Plus(b Amount) Amount {
+	for _, m := range measures {
+		sum := a.of(m) + b.of(m)
+		if sum < a.of(m) {
+			sum = math.MaxInt64
+		}
+		a.set(m, sum)
+	}
+	return a
+}

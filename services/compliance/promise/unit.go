@@ -33,6 +33,7 @@ type Left struct {
 	Dives *int64
 	Hours *time.Duration
 	Fills *int64
+	Sure  bool // the limits hold at any time, and nothing excuses the unit from them: what is not left may not be promised
 }
 
 // Unit is a unit with all that is fitted to it, as far as promises depend on it.
@@ -70,7 +71,7 @@ func (u *Unit) Promised(but uuid.UUID) due.Amount {
 	var sum due.Amount
 	for i := range u.Claims {
 		if c := &u.Claims[i]; c.Allocation != but {
-			sum.Dives, sum.Hours, sum.Fills = sum.Dives+c.Expected.Dives, sum.Hours+c.Expected.Hours, sum.Fills+c.Expected.Fills
+			sum = sum.Plus(c.Expected)
 		}
 	}
 	return sum
@@ -97,19 +98,20 @@ func (u *Unit) For(w Window, expected due.Amount, now time.Time, but uuid.UUID) 
 	case w.Start.Before(u.Since):
 		return Unsure
 	case u.OK.Contains(w):
-		if u.Left.covers(u.Promised(but), expected) {
+		if u.Left.covers(u.Promised(but).Plus(expected)) {
 			return Yes
 		}
+		if u.Left.Sure {
+			return No
+		}
 		return Unsure
-	case u.More || u.OK.Contains(Window{w.Start, w.Start}):
+	case u.More || w.End.Equal(u.OK.Until):
 		return Unsure
 	}
-	return No
+	return No // it is blocked when the window begins, or before it ends
 }
 
-// covers says whether what is left is enough for what is promised and what is expected on top.
-func (l Left) covers(promised, expected due.Amount) bool {
-	return (l.Dives == nil || *l.Dives >= promised.Dives+expected.Dives) &&
-		(l.Hours == nil || *l.Hours >= promised.Hours+expected.Hours) &&
-		(l.Fills == nil || *l.Fills >= promised.Fills+expected.Fills)
+// covers says whether what is left is enough for an amount.
+func (l Left) covers(a due.Amount) bool {
+	return (l.Dives == nil || *l.Dives >= a.Dives) && (l.Hours == nil || *l.Hours >= a.Hours) && (l.Fills == nil || *l.Fills >= a.Fills)
 }

@@ -96,7 +96,7 @@ create table review_heads (
 
 -- What searches are answered from: every unit with all that is fitted to it, without what people placed and what was promised. Part of the
 -- projection. From since on, the set may be handed out from ok_from until just before ok_until; more says that there may be other times.
--- left_* is what is left before the first limit of each measure, null without one.
+-- left_* is what is left before the first limit of each measure, null without one; left_sure says that nothing excuses the unit from those.
 create table p_ready (
   org_id uuid not null,
   unit_id uuid not null,
@@ -113,11 +113,14 @@ create table p_ready (
   left_dives bigint,
   left_hours bigint, -- nanoseconds
   left_fills bigint,
+  left_sure boolean not null,
   members uuid[] not null, -- what is fitted to it
   constraint p_ready_pkey primary key (org_id, unit_id)
 );
 create index p_ready_kind on p_ready (org_id, kind, shop, tag, unit_id);
 create index p_ready_shop on p_ready (org_id, shop, tag, unit_id);
+-- For windows that began before a hold was lifted.
+create index holds_manual_lifted on holds_manual (org_id, lifted) where lifted is not null;
 
 -- Until when everything that a source had recorded was applied, at least.
 alter table cursors add column complete timestamptz;
