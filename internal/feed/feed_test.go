@@ -31,6 +31,9 @@ func TestPagesFollowOneAnotherWithoutGaps(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if at := page.GetReadTime().AsTime(); !at.Equal(r.clock.Now()) {
+			t.Errorf("read at %v, and the service's clock shows %v", at, r.clock.Now())
+		}
 		if page.GetHead() != 7 {
 			t.Errorf("head %d, want 7", page.GetHead())
 		}

@@ -14,7 +14,9 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"strandline.example/strandline/internal/clock"
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/tenant"
@@ -47,18 +49,19 @@ const (
 type Server struct {
 	feedpb.UnimplementedFeedServiceServer
 	src   Source
+	clock clock.Clock
 	heads *heads
 }
 
 var _ feedpb.FeedServiceServer = (*Server)(nil)
 
-// NewServer returns a server over src that looks for moved heads every poll (0: each second). It starts nothing until
-// somebody follows.
-func NewServer(src Source, poll time.Duration) *Server {
+// NewServer returns a server over src that looks for moved heads every poll (0: each second), and tells with each page what c
+// showed. It starts nothing until somebody follows.
+func NewServer(src Source, c clock.Clock, poll time.Duration) *Server {
 	if poll <= 0 {
 		poll = time.Second
 	}
-	return &Server{src: src, heads: newHeads(src, poll)}
+	return &Server{src: src, clock: c, heads: newHeads(src, poll)}
 }
 
 // Moved says that org has a new change. Call it after the commit; it never blocks.
@@ -89,11 +92,12 @@ func (s *Server) ReadFeed(ctx context.Context, req *feedpb.ReadFeedRequest) (*fe
 	case limit > maxLimit:
 		limit = maxLimit
 	}
+	at := s.clock.Now() // before the log is read: what was acknowledged by then is below the head
 	changes, head, err := s.src.Read(ctx, org, req.GetAfter(), limit)
 	if err != nil {
 		return nil, err
 	}
-	return &feedpb.ReadFeedResponse{Changes: fit(changes), Head: head}, nil
+	return &feedpb.ReadFeedResponse{Changes: fit(changes), Head: head, ReadTime: timestamppb.New(at)}, nil
 }
 
 // fit cuts a page off where it would be too large for a message; one change always fits.

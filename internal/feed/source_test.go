@@ -144,7 +144,7 @@ func newRig(t *testing.T, poll time.Duration) *rig {
 	if r.key, err = auth.NewKey(); err != nil {
 		t.Fatal(err)
 	}
-	r.server = feed.NewServer(r.log, poll)
+	r.server = feed.NewServer(r.log, r.clock, poll)
 	r.grpc = rpc.NewServer(rpc.ServerConfig{Verifier: auth.NewVerifier(r.key.Public()), Clock: r.clock})
 	feedpb.RegisterFeedServiceServer(r.grpc, r.server)
 	t.Cleanup(func() {

@@ -12,11 +12,18 @@ import (
 
 // Feed reads one source's log of changes.
 type Feed interface {
-	// Read returns the org's changes after a number, in order and without gaps, and the head the source had. It may
-	// return fewer than there are, but none only if there are none.
-	Read(ctx context.Context, org tenant.Org, after int64) ([]Change, int64, error)
+	// Read returns the org's changes after a number, in order and without gaps. It may return fewer than there are, but none
+	// only if there are none.
+	Read(ctx context.Context, org tenant.Org, after int64) (Page, error)
 	// Follow calls moved with every org's head and then with further ones as they come. It returns when the stream ends.
 	Follow(ctx context.Context, moved func(org tenant.Org, head int64)) error
+}
+
+// Page is a part of a feed.
+type Page struct {
+	Changes []Change
+	Head    int64     // the org's last number when the page was read
+	At      time.Time // what the source's clock showed before that; zero if it does not say
 }
 
 // Projection is where changes are applied.
@@ -26,6 +33,8 @@ type Projection interface {
 	// Apply applies a page of a source's changes in one transaction with the cursor, and derives again what they touch. A
 	// change that was applied before is skipped; a gap is refused.
 	Apply(ctx context.Context, org tenant.Org, source Source, changes []Change) (Position, error)
+	// Complete notes that everything the source had acknowledged by an instant of its clock was applied.
+	Complete(ctx context.Context, org tenant.Org, source Source, at time.Time) error
 }
 
 // Applier brings the projection up to the feeds. It is safe for concurrent use, in any number of processes: the
@@ -35,18 +44,19 @@ type Applier struct {
 	feeds      [2]Feed // registry, history
 
 	mu    sync.Mutex
-	gates map[tenant.Org]*gate
+	turns map[tenant.Org]*turn
+	noted map[completed]time.Time
 }
 
-// gate lets one goroutine of this process pull for an org, so that many waiting readers do not all read the same pages.
-type gate struct {
-	turn  chan struct{}
+// turn lets one goroutine of this process pull for an org, so that many waiting readers do not all read the same pages.
+type turn struct {
+	taken chan struct{}
 	users int
 }
 
 // NewApplier returns an applier that reads the two feeds.
 func NewApplier(p Projection, registry, history Feed) *Applier {
-	return &Applier{projection: p, feeds: [2]Feed{registry, history}, gates: map[tenant.Org]*gate{}}
+	return &Applier{projection: p, feeds: [2]Feed{registry, history}, turns: map[tenant.Org]*turn{}, noted: map[completed]time.Time{}}
 }
 
 // CatchUp returns once the projection has reached want, pulling the feeds itself. It leaves a tenth of the time to ctx's
@@ -109,15 +119,16 @@ func (a *Applier) pull(ctx context.Context, org tenant.Org, want Position) (Posi
 	}
 	for _, source := range [...]Source{Registry, History} {
 		for have.Of(source) < want.Of(source) {
-			changes, _, err := a.feeds[source-1].Read(ctx, org, have.Of(source))
+			page, err := a.feeds[source-1].Read(ctx, org, have.Of(source))
 			if err != nil {
 				return have, err
 			}
-			if len(changes) == 0 {
+			if len(page.Changes) == 0 {
+				a.complete(ctx, org, source, page, have)
 				break
 			}
 			before := have.Of(source)
-			if have, err = a.projection.Apply(ctx, org, source, changes); err != nil {
+			if have, err = a.projection.Apply(ctx, org, source, page.Changes); err != nil {
 				return have, err
 			}
 			if have.Of(source) <= before {
@@ -130,10 +141,10 @@ func (a *Applier) pull(ctx context.Context, org tenant.Org, want Position) (Posi
 
 func (a *Applier) enter(ctx context.Context, org tenant.Org) (release func(), err error) {
 	a.mu.Lock()
-	g := a.gates[org]
+	g := a.turns[org]
 	if g == nil {
-		g = &gate{turn: make(chan struct{}, 1)}
-		a.gates[org] = g
+		g = &turn{taken: make(chan struct{}, 1)}
+		a.turns[org] = g
 	}
 	g.users++
 	a.mu.Unlock()
@@ -141,12 +152,12 @@ func (a *Applier) enter(ctx context.Context, org tenant.Org) (release func(), er
 		a.mu.Lock()
 		defer a.mu.Unlock()
 		if g.users--; g.users == 0 {
-			delete(a.gates, org)
+			delete(a.turns, org)
 		}
 	}
 	select {
-	case g.turn <- struct{}{}:
-		return func() { <-g.turn; leave() }, nil
+	case g.taken <- struct{}{}:
+		return func() { <-g.taken; leave() }, nil
 	case <-ctx.Done():
 		leave()
 		return nil, contextError(ctx)

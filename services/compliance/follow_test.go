@@ -24,6 +24,7 @@ type fakeSource struct {
 	mu      sync.Mutex
 	heads   map[tenant.Org]int64
 	wake    chan struct{}
+	clock   time.Time
 	readErr error
 	deaf    bool // streams open and never tell anything after the first heads
 	broken  bool // streams break at once
@@ -42,14 +43,14 @@ func (s *fakeSource) set(change func()) {
 	s.wake = make(chan struct{})
 }
 
-func (s *fakeSource) Read(_ context.Context, org tenant.Org, after int64) ([]compliance.Change, int64, error) {
+func (s *fakeSource) Read(_ context.Context, org tenant.Org, after int64) (compliance.Page, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var out []compliance.Change
 	for n := after + 1; n <= s.heads[org] && len(out) < 10; n++ {
 		out = append(out, compliance.Change{Number: n})
 	}
-	return out, s.heads[org], s.readErr
+	return compliance.Page{Changes: out, Head: s.heads[org], At: s.clock}, s.readErr
 }
 
 func (s *fakeSource) Follow(ctx context.Context, moved func(tenant.Org, int64)) error {
@@ -82,10 +83,11 @@ func (s *fakeSource) Follow(ctx context.Context, moved func(tenant.Org, int64)) 
 
 // fakeProjection counts.
 type fakeProjection struct {
-	mu      sync.Mutex
-	at      map[tenant.Org]compliance.Position
-	applied int
-	err     error
+	mu       sync.Mutex
+	at       map[tenant.Org]compliance.Position
+	applied  int
+	complete []time.Time // as noted
+	err      error
 }
 
 func newProjection() *fakeProjection {
@@ -96,6 +98,13 @@ func (p *fakeProjection) Position(_ context.Context, org tenant.Org) (compliance
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.at[org], nil
+}
+
+func (p *fakeProjection) Complete(_ context.Context, org tenant.Org, s compliance.Source, at time.Time) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.complete = append(p.complete, at)
+	return p.err
 }
 
 func (p *fakeProjection) Apply(_ context.Context, org tenant.Org, s compliance.Source, changes []compliance.Change) (compliance.Position, error) {

@@ -37,12 +37,12 @@ type memoryFeed struct {
 	until  *atomic.Int64 // changes beyond this number are not there yet
 }
 
-func (m memoryFeed) Read(_ context.Context, _ tenant.Org, after int64) ([]compliance.Change, int64, error) {
+func (m memoryFeed) Read(_ context.Context, _ tenant.Org, after int64) (compliance.Page, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	head := min(int64(len(m.f.of(m.source))), m.until.Load())
 	page := m.f.page(m.source, after, 1+m.f.rng.IntN(60))
-	return slices.Clone(page[:max(0, min(int64(len(page)), head-after))]), head, nil
+	return compliance.Page{Changes: slices.Clone(page[:max(0, min(int64(len(page)), head-after))]), Head: head}, nil
 }
 
 func (m memoryFeed) Follow(ctx context.Context, _ func(tenant.Org, int64)) error {
@@ -244,8 +244,8 @@ func TestRebuildWhileWriting(t *testing.T) {
 	g.Go(func() error {
 		for range 4 {
 			if _, _, err := w.store.Rebuild(ctx, org, func(ctx context.Context, s compliance.Source, after int64) ([]compliance.Change, error) {
-				changes, _, err := feed[s-1].Read(ctx, org, after)
-				return changes, err
+				page, err := feed[s-1].Read(ctx, org, after)
+				return page.Changes, err
 			}); err != nil {
 				return err
 			}

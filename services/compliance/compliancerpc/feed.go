@@ -23,8 +23,10 @@ import (
 	"google.golang.org/genproto/googleapis/type/date"
 )
 
-// maxPage is the feed's own limit of changes a page.
-const maxPage = 5000
+const (
+	maxPage    = 5000             // the feed's own limit of changes a page
+	pageWithin = 20 * time.Second // a page that takes longer will not come: whoever follows without a deadline asks again
+)
 
 // feedReader reads one source's feed as compliance's changes.
 type feedReader struct {
@@ -32,26 +34,31 @@ type feedReader struct {
 	client feedpb.FeedServiceClient
 }
 
-// Read returns the changes after a number, and the head the source had. A page too large for one message is asked for
-// again in smaller pieces.
-func (f feedReader) Read(ctx context.Context, org tenant.Org, after int64) ([]compliance.Change, int64, error) {
+// Read returns the changes after a number. A page too large for one message is asked for again in smaller pieces.
+func (f feedReader) Read(ctx context.Context, org tenant.Org, after int64) (compliance.Page, error) {
 	for limit := int32(maxPage); ; limit /= 4 {
-		resp, err := f.client.ReadFeed(ctx, &feedpb.ReadFeedRequest{Parent: org.Name(), After: after, Limit: limit})
+		resp, err := f.ask(ctx, &feedpb.ReadFeedRequest{Parent: org.Name(), After: after, Limit: limit})
 		if status.Code(err) == codes.ResourceExhausted && limit > 4 {
 			continue
 		}
 		if err != nil {
-			return nil, 0, feedError(ctx, f.source, err)
+			return compliance.Page{}, feedError(ctx, f.source, err)
 		}
-		out := make([]compliance.Change, len(resp.GetChanges()))
+		page := compliance.Page{Changes: make([]compliance.Change, len(resp.GetChanges())), Head: resp.GetHead(), At: instantOf(resp.GetReadTime())}
 		for i, c := range resp.GetChanges() {
-			if out[i], err = changeOf(org, c); err != nil {
-				return nil, 0, errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("the feed of %s has a change compliance cannot read", f.source)).
+			if page.Changes[i], err = changeOf(org, c); err != nil {
+				return compliance.Page{}, errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("the feed of %s has a change compliance cannot read", f.source)).
 					With("number", fmt.Sprint(c.GetPosition())).Because(err)
 			}
 		}
-		return out, resp.GetHead(), nil
+		return page, nil
 	}
+}
+
+func (f feedReader) ask(ctx context.Context, req *feedpb.ReadFeedRequest) (*feedpb.ReadFeedResponse, error) {
+	ctx, cancel := context.WithTimeout(ctx, pageWithin)
+	defer cancel()
+	return f.client.ReadFeed(ctx, req)
 }
 
 func feedError(ctx context.Context, s compliance.Source, err error) error {

@@ -96,8 +96,8 @@ func (s *Server) RebuildProjection(ctx context.Context, req *compliancepb.Rebuil
 	return idem.Run(ctx, s.db, org, s.clock.Now(), compliancepb.ComplianceService_RebuildProjection_FullMethodName, req.GetRequestId(), false, req,
 		func(ctx context.Context) (*compliancepb.RebuildProjectionResponse, error) {
 			units, p, err := s.store.Rebuild(ctx, org, func(ctx context.Context, source compliance.Source, after int64) ([]compliance.Change, error) {
-				changes, _, err := s.feeds[source-1].Read(ctx, org, after)
-				return changes, err
+				page, err := s.feeds[source-1].Read(ctx, org, after)
+				return page.Changes, err
 			})
 			if err != nil {
 				return nil, err

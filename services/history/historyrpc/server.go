@@ -72,7 +72,7 @@ func New(c Config) *Server {
 	}
 	s := &Server{config: c, store: historypg.New(c.DB)}
 	s.procedures = newProcedures(procedure.Shipped, s.store)
-	s.feed = feed.NewServer(source{s.store}, c.FeedPoll)
+	s.feed = feed.NewServer(source{s.store}, c.Clock, c.FeedPoll)
 	s.ledger = history.NewLedger(s.store, registry{c.Registry}, c.Clock, s.feed.Moved)
 	s.desk = work.New(s.ledger, s.store, registry{c.Registry}, recipes{s.procedures}, c.Clock)
 	return s

@@ -62,7 +62,7 @@ func New(c Config) *Server {
 		c.MaxImportBytes = DefaultMaxImport
 	}
 	store := registrypg.New(c.DB, encodeChange)
-	return &Server{config: c, store: store, cases: registry.New(store), feed: feed.NewServer(registrypg.NewFeed(c.DB), c.FeedPoll)}
+	return &Server{config: c, store: store, cases: registry.New(store), feed: feed.NewServer(registrypg.NewFeed(c.DB), c.Clock, c.FeedPoll)}
 }
 
 // Register registers RegistryService.
