@@ -53,6 +53,10 @@ func TestDigestTimeKnown(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct{ zone, day, want string }{
 		{"America/New_York", "2026-03-06", "2026-03-07T11:00:00Z"},
+		{"Europe/London", "2028-12-29", "2028-12-30T06:00:00Z"}, // the last days of a leap year, where package time ends a period of the clocks too soon
+		{"Europe/London", "2028-12-30", "2028-12-31T06:00:00Z"},
+		{"America/New_York", "2028-12-30", "2028-12-31T11:00:00Z"},
+		{"America/New_York", "2040-12-30", "2040-12-31T11:00:00Z"},
 		{"America/New_York", "2026-03-07", "2026-03-08T10:00:00Z"},
 		{"America/New_York", "2026-10-31", "2026-11-01T11:00:00Z"},
 		{"Europe/London", "2026-03-28", "2026-03-29T05:00:00Z"},

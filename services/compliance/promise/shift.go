@@ -16,34 +16,10 @@ func Shift(t time.Time, days int, zone *time.Location) time.Time {
 		return t.UTC()
 	}
 	local := t.In(zone)
-	_, offset := local.Zone()
-	wall := time.Duration(offset)*time.Second + time.Duration(days)*24*time.Hour
-	return firstAt(t.Add(wall).UTC(), zone)
+	hour, minute, second := local.Clock()
+	clock := time.Duration(hour*3600+minute*60+second)*time.Second + time.Duration(local.Nanosecond())
+	return civil.In(t, zone).AddDays(days).At(clock, zone)
 }
-
-// firstAt returns the first instant at which clocks of a zone show a time or a later one. The time shown is given as if it were UTC.
-func firstAt(wall time.Time, zone *time.Location) time.Time {
-	at := wall.Add(-farthest) // no zone is so far ahead: there clocks still show less
-	for {
-		period := at.In(zone)
-		_, offset := period.Zone()
-		starts, ends := period.ZoneBounds()
-		if !ends.IsZero() && !ends.After(at) {
-			ends = at.Add(time.Hour) // beyond its tables package time ends a leap year's last period a day too soon
-		}
-		t := wall.Add(-time.Duration(offset) * time.Second)
-		switch {
-		case !starts.IsZero() && t.Before(starts):
-			return starts.UTC()
-		case ends.IsZero() || t.Before(ends):
-			return t.UTC()
-		}
-		at = ends
-	}
-}
-
-// farthest is further than clocks of any zone are ahead of UTC.
-const farthest = 36 * time.Hour
 
 // Shift returns the window some civil days later, from and to the same times of day in a zone. It is empty where both fall into one gap of
 // the clocks.
