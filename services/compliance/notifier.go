@@ -15,6 +15,8 @@ type NoticeStore interface {
 	// Notify tells what has changed in an org up to an instant, in one transaction that works on no more than limit rows, units and
 	// shops each. With wait unset it leaves an org that somebody else is telling of.
 	Notify(ctx context.Context, org tenant.Org, now time.Time, limit int, wait bool) (Told, error)
+	// MarkPassed marks, for those who watch, units whose state time alone has changed up to an instant, no more than limit of them.
+	MarkPassed(ctx context.Context, org tenant.Org, now time.Time, limit int) (marked int, more bool, err error)
 }
 
 // Notifier tells of clocks whose state has changed. It is woken for an org by whoever learns that something may have changed there, and
@@ -110,6 +112,11 @@ func (n *Notifier) Look(ctx context.Context, org tenant.Org) error {
 
 // look looks until there is no more, and returns what all of it came to.
 func (n *Notifier) look(ctx context.Context, org tenant.Org, wait bool) (all Told, err error) {
+	for more := true; more; {
+		if _, more, err = n.store.MarkPassed(ctx, org, n.clock.Now(), lookAt); err != nil {
+			return all, err
+		}
+	}
 	for {
 		t, err := n.store.Notify(ctx, org, n.clock.Now(), lookAt, wait)
 		if t.Notices > 0 {

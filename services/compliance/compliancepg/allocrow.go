@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
@@ -79,13 +78,3 @@ func nextWatched(ctx context.Context, tx pgx.Tx, org tenant.Org) (number int64, 
 
 // watchOn moves the number of what is watched on.
 const watchOn = `insert into watch_heads (org_id, number) values ($1, 1) on conflict (org_id) do update set number = watch_heads.number + 1 returning number`
-
-// markUnits gives units the number of a change. Units are marked in order of their ids, after nextWatched.
-func markUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, number int64, units []uuid.UUID) error {
-	if len(units) == 0 {
-		return nil
-	}
-	_, err := tx.Exec(ctx, `insert into watch_units (org_id, unit_id, number) select distinct $1::uuid, u.unit_id, $3::bigint from unnest($2::uuid[]) as u (unit_id)
-		on conflict (org_id, unit_id) do update set number = excluded.number`, org.UUID, units, number)
-	return pg.Err(err)
-}

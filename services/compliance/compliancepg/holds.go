@@ -64,8 +64,10 @@ func (s *Store) PlaceHold(ctx context.Context, org tenant.Org, h due.ManualHold,
 			}
 			return pg.Err(err)
 		}
-		p, err = position(ctx, tx, org)
-		return err
+		if p, err = position(ctx, tx, org); err != nil {
+			return err
+		}
+		return s.markHeld(ctx, tx, org, h.Unit)
 	})
 	return p, err
 }
@@ -91,8 +93,10 @@ func (s *Store) LiftHold(ctx context.Context, org tenant.Org, unit uuid.UUID, id
 			org.UUID, uuid.MustParse(id), h.Lifted, h.Lifter, h.LiftReason); err != nil {
 			return pg.Err(err)
 		}
-		p, err = position(ctx, tx, org)
-		return err
+		if p, err = position(ctx, tx, org); err != nil {
+			return err
+		}
+		return s.markHeld(ctx, tx, org, unit)
 	})
 	return h, p, err
 }

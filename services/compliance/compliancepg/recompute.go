@@ -18,10 +18,11 @@ import (
 const recomputeChunk = 500
 
 // recompute derives again and replaces the rows of units. Those not in the projection yet are left until they are: an
-// entry may arrive before its unit.
+// entry may arrive before its unit. It ends with marking the units for those who watch, which takes the last lock of the transaction.
 func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units []uuid.UUID) error {
 	var memory entryReader
 	sets := composed{}
+	var marks watchMarks
 	for chunk := range slices.Chunk(units, recomputeChunk) {
 		f, err := s.loadFacts(ctx, tx, org, chunk, false, time.Time{}, &memory)
 		if err != nil {
@@ -40,13 +41,17 @@ func (s *Store) recompute(ctx context.Context, tx pgx.Tx, org tenant.Org, units 
 			if sets.note(in, &d) {
 				rows.readyAlone(f.units[id], f.tags[id], &d, settled)
 			}
+			marks.add(id, compliance.ChangesAgain(&d, settled, rows.at))
 			rows.lots.add(id, due.LotUses(in, time.Time{}, time.Time{}))
 		}
 		if err := rows.replace(ctx, tx, org); err != nil {
 			return err
 		}
 	}
-	return s.recomputeSets(ctx, tx, org, sets)
+	if err := s.recomputeSets(ctx, tx, org, sets); err != nil {
+		return err
+	}
+	return s.mark(ctx, tx, org, &marks)
 }
 
 // recomputeKinds derives again the units of some kinds; all for nil.

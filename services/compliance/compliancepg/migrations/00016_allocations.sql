@@ -71,20 +71,25 @@ create table transfer_times (
 -- What changed, for those who keep a copy: the number of the last change of each unit, and of each allocation in its own row. One row per org
 -- gives out the numbers; its lock is the last that a transaction takes, so that numbers become visible in their order. No
 -- row is added per change, so that a copy of any age can be brought up to date.
+-- told is the latest instant as of which something was marked: whoever tells what is watched tells it as of no earlier one.
 create table watch_heads (
   org_id uuid not null,
   number bigint not null,
+  told timestamptz,
   constraint watch_heads_pkey primary key (org_id),
   constraint watch_heads_number_positive check (number >= 0)
 );
 
+-- again is when time alone next changes what is to be said of the unit, infinity for never; it is marked anew then.
 create table watch_units (
   org_id uuid not null,
   unit_id uuid not null,
   number bigint not null,
+  again timestamptz,
   constraint watch_units_pkey primary key (org_id, unit_id)
 );
 create index watch_units_number on watch_units (org_id, number, unit_id);
+create index watch_units_again on watch_units (org_id, again) where again < 'infinity';
 
 -- Up to which change the promises of an org were looked at.
 create table review_heads (
