@@ -25,6 +25,11 @@ const (
 // Live says whether the allocation keeps its unit from others.
 func (s AllocationState) Live() bool { return s <= Out }
 
+// Word names the state for people.
+func (s AllocationState) Word() string {
+	return [...]string{Held: "held", Confirmed: "confirmed", Out: "out", Returned: "returned", Released: "released", Expired: "expired"}[s]
+}
+
 // Allocation is one unit promised for a window.
 type Allocation struct {
 	ID, Group uuid.UUID

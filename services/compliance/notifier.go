@@ -28,10 +28,9 @@ type Notifier struct {
 	logger *slog.Logger
 	looked func(org tenant.Org, t Told, err error)
 
-	mu      sync.Mutex
-	queued  map[tenant.Org]bool
-	queue   []tenant.Org
-	wake    chan struct{}
+	*wakes
+
+	told    sync.Mutex
 	waiting map[tenant.Org]chan struct{}
 }
 
@@ -41,8 +40,7 @@ func NewNotifier(store NoticeStore, c clock.Clock, logger *slog.Logger, looked f
 		logger = slog.New(slog.DiscardHandler)
 	}
 	return &Notifier{
-		store: store, clock: c, logger: logger, looked: looked,
-		queued: map[tenant.Org]bool{}, wake: make(chan struct{}, 1), waiting: map[tenant.Org]chan struct{}{},
+		store: store, clock: c, logger: logger, looked: looked, wakes: newWakes(), waiting: map[tenant.Org]chan struct{}{},
 	}
 }
 
@@ -52,45 +50,10 @@ const lookAt = 500
 // busyRetry is how long an org that another process is telling of is left alone.
 const busyRetry = 250 * time.Millisecond
 
-// Wake has Run look at an org soon. It never blocks.
-func (n *Notifier) Wake(org tenant.Org) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if n.queued[org] {
-		return
-	}
-	n.queued[org] = true
-	n.queue = append(n.queue, org)
-	select {
-	case n.wake <- struct{}{}:
-	default:
-	}
-}
-
-func (n *Notifier) next() (tenant.Org, bool) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if len(n.queue) == 0 {
-		return tenant.Org{}, false
-	}
-	org := n.queue[0]
-	n.queue = n.queue[1:]
-	delete(n.queued, org) // what wakes it from here on is looked at anew
-	return org, true
-}
-
 // Run looks at the orgs that are woken, one after the other, until ctx ends. A look that fails is logged, and made again when the org
 // is next woken.
 func (n *Notifier) Run(ctx context.Context) {
-	for ctx.Err() == nil {
-		org, ok := n.next()
-		if !ok {
-			select {
-			case <-n.wake:
-			case <-ctx.Done():
-			}
-			continue
-		}
+	for org := range n.each(ctx) {
 		t, err := n.look(ctx, org, false)
 		if err != nil && ctx.Err() == nil {
 			n.logger.ErrorContext(ctx, "notices of an org cannot be written", slog.String("org", org.ID), slog.Any("error", err))
@@ -131,8 +94,8 @@ func (n *Notifier) look(ctx context.Context, org tenant.Org, wait bool) (all Tol
 
 // Written returns a channel that is closed when this process next writes notices of an org.
 func (n *Notifier) Written(org tenant.Org) <-chan struct{} {
-	n.mu.Lock()
-	defer n.mu.Unlock()
+	n.told.Lock()
+	defer n.told.Unlock()
 	c := n.waiting[org]
 	if c == nil {
 		c = make(chan struct{})
@@ -142,8 +105,8 @@ func (n *Notifier) Written(org tenant.Org) <-chan struct{} {
 }
 
 func (n *Notifier) written(org tenant.Org) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
+	n.told.Lock()
+	defer n.told.Unlock()
 	if c := n.waiting[org]; c != nil {
 		close(c)
 		delete(n.waiting, org)

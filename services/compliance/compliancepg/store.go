@@ -83,12 +83,14 @@ func (r *Reader) Position(ctx context.Context) (compliance.Position, error) {
 }
 
 func position(ctx context.Context, tx pgx.Tx, org tenant.Org) (p compliance.Position, err error) {
-	err = tx.QueryRow(ctx, `select
-		coalesce((select number from cursors where org_id = $1 and source = 1), 0),
-		coalesce((select number from cursors where org_id = $1 and source = 2), 0),
-		coalesce((select number from heads where org_id = $1), 0)`, org.UUID).Scan(&p.Registry, &p.History, &p.Compliance)
+	err = tx.QueryRow(ctx, selectPosition, org.UUID).Scan(&p.Registry, &p.History, &p.Compliance)
 	return p, pg.Err(err)
 }
+
+const selectPosition = `select
+	coalesce((select number from cursors where org_id = $1 and source = 1), 0),
+	coalesce((select number from cursors where org_id = $1 and source = 2), 0),
+	coalesce((select number from heads where org_id = $1), 0)`
 
 // lockCursors locks both of the org's cursors, registry's first, and returns where they stand.
 func lockCursors(ctx context.Context, tx pgx.Tx, org tenant.Org) (p compliance.Position, err error) {

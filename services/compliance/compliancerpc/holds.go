@@ -52,7 +52,10 @@ func (s *Server) PlaceHold(ctx context.Context, req *compliancepb.PlaceHoldReque
 		if _, perr := s.applier.Pull(ctx, org); perr != nil {
 			return nil, perr
 		}
-		return run()
+		resp, err = run()
+	}
+	if err == nil && !req.GetValidateOnly() {
+		resp.AffectedAllocations = s.affected(ctx, org, instantOf(resp.GetHold().GetOpenTime()), func(context.Context) ([]uuid.UUID, error) { return []uuid.UUID{unit}, nil })
 	}
 	return resp, err
 }

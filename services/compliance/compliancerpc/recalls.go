@@ -36,7 +36,7 @@ func (s *Server) OpenRecall(ctx context.Context, req *compliancepb.OpenRecallReq
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.RecallService_OpenRecall_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.RecallService_OpenRecall_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.OpenRecallResponse, error) {
 			r := compliance.RecallRecord{ID: req.GetRecallId(), Body: body, Releasable: req.GetRecall().GetReleasable(), Opened: now, Opener: subject(ctx)}
 			progress, p, err := s.store.OpenRecall(ctx, org, r, r.Standing(d), compliance.OwnChange{
@@ -48,6 +48,12 @@ func (s *Server) OpenRecall(ctx context.Context, req *compliancepb.OpenRecallReq
 			out, err := recallPB(org, &r)
 			return &compliancepb.OpenRecallResponse{Recall: out, Position: positionPB(p), Progress: progressPB(progress)}, err
 		})
+	if err == nil && !req.GetValidateOnly() {
+		resp.AffectedAllocations = s.affected(ctx, org, instantOf(resp.GetRecall().GetOpenTime()), func(ctx context.Context) ([]uuid.UUID, error) {
+			return s.store.RecalledUnits(ctx, org, req.GetRecallId())
+		})
+	}
+	return resp, err
 }
 
 // ReleaseRecalledUnit lets one unit off a recall.

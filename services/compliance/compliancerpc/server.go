@@ -29,13 +29,14 @@ type Config struct {
 	DB       *pg.DB
 	Clock    clock.Clock
 	Pages    *page.Signer
-	Logger   *slog.Logger                                       // nil: silent
-	Registry feedpb.FeedServiceClient                           // the registry's feed
-	History  feedpb.FeedServiceClient                           // the history's feed
-	Peers    *Peers                                             // what certificates are made from; nil: there are none
-	Follow   compliance.FollowConfig                            // how Run follows; the zero value will do
-	Poll     time.Duration                                      // how often a stream of notices looks for those that other processes wrote; 0 for a second
-	Looked   func(org tenant.Org, t compliance.Told, err error) // called after each look of Run for what is to be told; for tests
+	Logger   *slog.Logger                                           // nil: silent
+	Registry feedpb.FeedServiceClient                               // the registry's feed
+	History  feedpb.FeedServiceClient                               // the history's feed
+	Peers    *Peers                                                 // what certificates are made from; nil: there are none
+	Follow   compliance.FollowConfig                                // how Run follows; the zero value will do
+	Poll     time.Duration                                          // how often a stream of notices looks for those that other processes wrote; 0 for a second
+	Looked   func(org tenant.Org, t compliance.Told, err error)     // called after each look of Run for what is to be told; for tests
+	Reviewed func(org tenant.Org, r compliance.Reviewed, err error) // called after each review of promises; for tests
 }
 
 // Server serves ComplianceService, AvailabilityService, RecallService and CertificateService. Its reads answer from the projection as it stands, or wait for
@@ -53,23 +54,29 @@ type Server struct {
 	store    *compliancepg.Store
 	applier  *compliance.Applier
 	notifier *compliance.Notifier
+	reviewer *compliance.Reviewer
 	poll     time.Duration
 	feeds    [2]feedReader
 	peers    *Peers
+	logger   *slog.Logger
 }
 
 // New returns a server. It reads nothing until it is asked or Run.
 func New(c Config) *Server {
 	s := &Server{
 		db: c.DB, clock: c.Clock, pages: c.Pages, follow: c.Follow, store: compliancepg.NewStore(c.DB, decodePack).Recalling(decodeRecall).Clocked(c.Clock),
-		peers: c.Peers,
+		peers: c.Peers, logger: c.Logger,
 		feeds: [2]feedReader{{compliance.Registry, c.Registry}, {compliance.History, c.History}},
+	}
+	if s.logger == nil {
+		s.logger = slog.New(slog.DiscardHandler)
 	}
 	if s.follow.Logger == nil {
 		s.follow.Logger = c.Logger
 	}
 	s.applier = compliance.NewApplier(s.store, s.feeds[0], s.feeds[1])
 	s.notifier = compliance.NewNotifier(s.store, c.Clock, c.Logger, c.Looked)
+	s.reviewer = compliance.NewReviewer(s.store, c.Clock, c.Logger, c.Reviewed)
 	if s.poll = c.Poll; s.poll <= 0 {
 		s.poll = time.Second
 	}
@@ -96,6 +103,7 @@ func (s *Server) Run(ctx context.Context) error {
 		// What is due is told also while a feed cannot be read; but not before it has been read once, after what may have been days.
 		if err == nil {
 			whole.Store(org, true)
+			s.reviewer.Wake(org)
 		}
 		if _, ok := whole.Load(org); ok {
 			s.notifier.Wake(org)
@@ -104,6 +112,7 @@ func (s *Server) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return s.applier.Follow(ctx, follow) })
 	g.Go(func() error { s.notifier.Run(ctx); return nil })
+	g.Go(func() error { s.reviewer.Run(ctx); return nil })
 	return g.Wait()
 }
 

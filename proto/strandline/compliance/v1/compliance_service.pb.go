@@ -1042,9 +1042,11 @@ type PlaceHoldResponse struct {
 	// The hold.
 	Hold *Hold `protobuf:"bytes,1,opt,name=hold,proto3" json:"hold,omitempty"`
 	// Where the change stands.
-	Position      *v1.Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Position *v1.Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
+	// Promises that the hold concerns, as they stand after it: they have another unit, or are in conflict.
+	AffectedAllocations []*Allocation `protobuf:"bytes,3,rep,name=affected_allocations,json=affectedAllocations,proto3" json:"affected_allocations,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *PlaceHoldResponse) Reset() {
@@ -1087,6 +1089,13 @@ func (x *PlaceHoldResponse) GetHold() *Hold {
 func (x *PlaceHoldResponse) GetPosition() *v1.Position {
 	if x != nil {
 		return x.Position
+	}
+	return nil
+}
+
+func (x *PlaceHoldResponse) GetAffectedAllocations() []*Allocation {
+	if x != nil {
+		return x.AffectedAllocations
 	}
 	return nil
 }
@@ -2128,7 +2137,7 @@ var File_strandline_compliance_v1_compliance_service_proto protoreflect.FileDesc
 
 const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\n" +
-	"1strandline/compliance/v1/compliance_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a'strandline/compliance/v1/evaluate.proto\x1a&strandline/compliance/v1/explain.proto\x1a%strandline/compliance/v1/notice.proto\x1a#strandline/compliance/v1/rule.proto\x1a'strandline/compliance/v1/standing.proto\x1a\"strandline/compliance/v1/try.proto\x1a%strandline/compliance/v1/waiver.proto\x1a!strandline/type/v1/position.proto\"\x88\x02\n" +
+	"1strandline/compliance/v1/compliance_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a)strandline/compliance/v1/allocation.proto\x1a'strandline/compliance/v1/evaluate.proto\x1a&strandline/compliance/v1/explain.proto\x1a%strandline/compliance/v1/notice.proto\x1a#strandline/compliance/v1/rule.proto\x1a'strandline/compliance/v1/standing.proto\x1a\"strandline/compliance/v1/try.proto\x1a%strandline/compliance/v1/waiver.proto\x1a!strandline/type/v1/position.proto\"\x88\x02\n" +
 	"\x12GetStandingRequest\x12H\n" +
 	"\x04unit\x18\x01 \x01(\tB4\xe0A\x02\xbaH.r,2*^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}$R\x04unit\x124\n" +
 	"\ainstant\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\ainstant\x129\n" +
@@ -2213,10 +2222,11 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\ahold_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\x06holdId\x12*\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x81\x01\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xda\x01\n" +
 	"\x11PlaceHoldResponse\x122\n" +
 	"\x04hold\x18\x01 \x01(\v2\x1e.strandline.compliance.v1.HoldR\x04hold\x128\n" +
-	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\"\xea\x01\n" +
+	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x12W\n" +
+	"\x14affected_allocations\x18\x03 \x03(\v2$.strandline.compliance.v1.AllocationR\x13affectedAllocations\"\xea\x01\n" +
 	"\x0fLiftHoldRequest\x12_\n" +
 	"\x04name\x18\x01 \x01(\tBK\xe0A\x02\xbaHErC2A^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}/holds/[0-9a-z-]{1,100}$R\x04name\x12%\n" +
 	"\x06reason\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12*\n" +
@@ -2371,29 +2381,30 @@ var file_strandline_compliance_v1_compliance_service_proto_goTypes = []any{
 	(*Standing)(nil),                  // 32: strandline.compliance.v1.Standing
 	(*Clock)(nil),                     // 33: strandline.compliance.v1.Clock
 	(*Hold)(nil),                      // 34: strandline.compliance.v1.Hold
-	(*RulePack)(nil),                  // 35: strandline.compliance.v1.RulePack
-	(*EvaluateRequest)(nil),           // 36: strandline.compliance.v1.EvaluateRequest
-	(*ExplainUnitRequest)(nil),        // 37: strandline.compliance.v1.ExplainUnitRequest
-	(*ForecastUnitRequest)(nil),       // 38: strandline.compliance.v1.ForecastUnitRequest
-	(*TryRulePackRequest)(nil),        // 39: strandline.compliance.v1.TryRulePackRequest
-	(*GrantWaiverRequest)(nil),        // 40: strandline.compliance.v1.GrantWaiverRequest
-	(*RevokeWaiverRequest)(nil),       // 41: strandline.compliance.v1.RevokeWaiverRequest
-	(*ListWaiversRequest)(nil),        // 42: strandline.compliance.v1.ListWaiversRequest
-	(*ListNoticesRequest)(nil),        // 43: strandline.compliance.v1.ListNoticesRequest
-	(*FollowNoticesRequest)(nil),      // 44: strandline.compliance.v1.FollowNoticesRequest
-	(*ListDigestsRequest)(nil),        // 45: strandline.compliance.v1.ListDigestsRequest
-	(*GetDigestRequest)(nil),          // 46: strandline.compliance.v1.GetDigestRequest
-	(*EvaluateResponse)(nil),          // 47: strandline.compliance.v1.EvaluateResponse
-	(*ExplainUnitResponse)(nil),       // 48: strandline.compliance.v1.ExplainUnitResponse
-	(*ForecastUnitResponse)(nil),      // 49: strandline.compliance.v1.ForecastUnitResponse
-	(*TryRulePackResponse)(nil),       // 50: strandline.compliance.v1.TryRulePackResponse
-	(*GrantWaiverResponse)(nil),       // 51: strandline.compliance.v1.GrantWaiverResponse
-	(*RevokeWaiverResponse)(nil),      // 52: strandline.compliance.v1.RevokeWaiverResponse
-	(*ListWaiversResponse)(nil),       // 53: strandline.compliance.v1.ListWaiversResponse
-	(*ListNoticesResponse)(nil),       // 54: strandline.compliance.v1.ListNoticesResponse
-	(*FollowNoticesResponse)(nil),     // 55: strandline.compliance.v1.FollowNoticesResponse
-	(*ListDigestsResponse)(nil),       // 56: strandline.compliance.v1.ListDigestsResponse
-	(*GetDigestResponse)(nil),         // 57: strandline.compliance.v1.GetDigestResponse
+	(*Allocation)(nil),                // 35: strandline.compliance.v1.Allocation
+	(*RulePack)(nil),                  // 36: strandline.compliance.v1.RulePack
+	(*EvaluateRequest)(nil),           // 37: strandline.compliance.v1.EvaluateRequest
+	(*ExplainUnitRequest)(nil),        // 38: strandline.compliance.v1.ExplainUnitRequest
+	(*ForecastUnitRequest)(nil),       // 39: strandline.compliance.v1.ForecastUnitRequest
+	(*TryRulePackRequest)(nil),        // 40: strandline.compliance.v1.TryRulePackRequest
+	(*GrantWaiverRequest)(nil),        // 41: strandline.compliance.v1.GrantWaiverRequest
+	(*RevokeWaiverRequest)(nil),       // 42: strandline.compliance.v1.RevokeWaiverRequest
+	(*ListWaiversRequest)(nil),        // 43: strandline.compliance.v1.ListWaiversRequest
+	(*ListNoticesRequest)(nil),        // 44: strandline.compliance.v1.ListNoticesRequest
+	(*FollowNoticesRequest)(nil),      // 45: strandline.compliance.v1.FollowNoticesRequest
+	(*ListDigestsRequest)(nil),        // 46: strandline.compliance.v1.ListDigestsRequest
+	(*GetDigestRequest)(nil),          // 47: strandline.compliance.v1.GetDigestRequest
+	(*EvaluateResponse)(nil),          // 48: strandline.compliance.v1.EvaluateResponse
+	(*ExplainUnitResponse)(nil),       // 49: strandline.compliance.v1.ExplainUnitResponse
+	(*ForecastUnitResponse)(nil),      // 50: strandline.compliance.v1.ForecastUnitResponse
+	(*TryRulePackResponse)(nil),       // 51: strandline.compliance.v1.TryRulePackResponse
+	(*GrantWaiverResponse)(nil),       // 52: strandline.compliance.v1.GrantWaiverResponse
+	(*RevokeWaiverResponse)(nil),      // 53: strandline.compliance.v1.RevokeWaiverResponse
+	(*ListWaiversResponse)(nil),       // 54: strandline.compliance.v1.ListWaiversResponse
+	(*ListNoticesResponse)(nil),       // 55: strandline.compliance.v1.ListNoticesResponse
+	(*FollowNoticesResponse)(nil),     // 56: strandline.compliance.v1.FollowNoticesResponse
+	(*ListDigestsResponse)(nil),       // 57: strandline.compliance.v1.ListDigestsResponse
+	(*GetDigestResponse)(nil),         // 58: strandline.compliance.v1.GetDigestResponse
 }
 var file_strandline_compliance_v1_compliance_service_proto_depIdxs = []int32{
 	30, // 0: strandline.compliance.v1.GetStandingRequest.instant:type_name -> google.protobuf.Timestamp
@@ -2424,77 +2435,78 @@ var file_strandline_compliance_v1_compliance_service_proto_depIdxs = []int32{
 	34, // 25: strandline.compliance.v1.PlaceHoldRequest.hold:type_name -> strandline.compliance.v1.Hold
 	34, // 26: strandline.compliance.v1.PlaceHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
 	31, // 27: strandline.compliance.v1.PlaceHoldResponse.position:type_name -> strandline.type.v1.Position
-	34, // 28: strandline.compliance.v1.LiftHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 29: strandline.compliance.v1.LiftHoldResponse.position:type_name -> strandline.type.v1.Position
-	34, // 30: strandline.compliance.v1.GetHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
-	31, // 31: strandline.compliance.v1.ListHoldsRequest.at_least:type_name -> strandline.type.v1.Position
-	30, // 32: strandline.compliance.v1.ListHoldsRequest.instant:type_name -> google.protobuf.Timestamp
-	30, // 33: strandline.compliance.v1.ListHoldsRequest.known_time:type_name -> google.protobuf.Timestamp
-	20, // 34: strandline.compliance.v1.ListHoldsResponse.holds:type_name -> strandline.compliance.v1.HeldUnit
-	31, // 35: strandline.compliance.v1.ListHoldsResponse.position:type_name -> strandline.type.v1.Position
-	34, // 36: strandline.compliance.v1.HeldUnit.hold:type_name -> strandline.compliance.v1.Hold
-	35, // 37: strandline.compliance.v1.PublishRulePackRequest.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	35, // 38: strandline.compliance.v1.PublishRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	31, // 39: strandline.compliance.v1.PublishRulePackResponse.position:type_name -> strandline.type.v1.Position
-	30, // 40: strandline.compliance.v1.GetRulePackRequest.instant:type_name -> google.protobuf.Timestamp
-	30, // 41: strandline.compliance.v1.GetRulePackRequest.known_time:type_name -> google.protobuf.Timestamp
-	35, // 42: strandline.compliance.v1.GetRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
-	30, // 43: strandline.compliance.v1.ListRulePacksRequest.instant:type_name -> google.protobuf.Timestamp
-	30, // 44: strandline.compliance.v1.ListRulePacksRequest.known_time:type_name -> google.protobuf.Timestamp
-	35, // 45: strandline.compliance.v1.ListRulePacksResponse.rule_packs:type_name -> strandline.compliance.v1.RulePack
-	31, // 46: strandline.compliance.v1.RebuildProjectionResponse.position:type_name -> strandline.type.v1.Position
-	9,  // 47: strandline.compliance.v1.ShopSummary.KindCounts.counts:type_name -> strandline.compliance.v1.FleetCounts
-	1,  // 48: strandline.compliance.v1.ComplianceService.GetStanding:input_type -> strandline.compliance.v1.GetStandingRequest
-	3,  // 49: strandline.compliance.v1.ComplianceService.BatchGetStandings:input_type -> strandline.compliance.v1.BatchGetStandingsRequest
-	5,  // 50: strandline.compliance.v1.ComplianceService.ListDue:input_type -> strandline.compliance.v1.ListDueRequest
-	8,  // 51: strandline.compliance.v1.ComplianceService.SummarizeFleet:input_type -> strandline.compliance.v1.SummarizeFleetRequest
-	12, // 52: strandline.compliance.v1.ComplianceService.PlaceHold:input_type -> strandline.compliance.v1.PlaceHoldRequest
-	14, // 53: strandline.compliance.v1.ComplianceService.LiftHold:input_type -> strandline.compliance.v1.LiftHoldRequest
-	16, // 54: strandline.compliance.v1.ComplianceService.GetHold:input_type -> strandline.compliance.v1.GetHoldRequest
-	18, // 55: strandline.compliance.v1.ComplianceService.ListHolds:input_type -> strandline.compliance.v1.ListHoldsRequest
-	21, // 56: strandline.compliance.v1.ComplianceService.PublishRulePack:input_type -> strandline.compliance.v1.PublishRulePackRequest
-	23, // 57: strandline.compliance.v1.ComplianceService.GetRulePack:input_type -> strandline.compliance.v1.GetRulePackRequest
-	25, // 58: strandline.compliance.v1.ComplianceService.ListRulePacks:input_type -> strandline.compliance.v1.ListRulePacksRequest
-	36, // 59: strandline.compliance.v1.ComplianceService.Evaluate:input_type -> strandline.compliance.v1.EvaluateRequest
-	37, // 60: strandline.compliance.v1.ComplianceService.ExplainUnit:input_type -> strandline.compliance.v1.ExplainUnitRequest
-	38, // 61: strandline.compliance.v1.ComplianceService.ForecastUnit:input_type -> strandline.compliance.v1.ForecastUnitRequest
-	39, // 62: strandline.compliance.v1.ComplianceService.TryRulePack:input_type -> strandline.compliance.v1.TryRulePackRequest
-	40, // 63: strandline.compliance.v1.ComplianceService.GrantWaiver:input_type -> strandline.compliance.v1.GrantWaiverRequest
-	41, // 64: strandline.compliance.v1.ComplianceService.RevokeWaiver:input_type -> strandline.compliance.v1.RevokeWaiverRequest
-	42, // 65: strandline.compliance.v1.ComplianceService.ListWaivers:input_type -> strandline.compliance.v1.ListWaiversRequest
-	43, // 66: strandline.compliance.v1.ComplianceService.ListNotices:input_type -> strandline.compliance.v1.ListNoticesRequest
-	44, // 67: strandline.compliance.v1.ComplianceService.FollowNotices:input_type -> strandline.compliance.v1.FollowNoticesRequest
-	45, // 68: strandline.compliance.v1.ComplianceService.ListDigests:input_type -> strandline.compliance.v1.ListDigestsRequest
-	46, // 69: strandline.compliance.v1.ComplianceService.GetDigest:input_type -> strandline.compliance.v1.GetDigestRequest
-	27, // 70: strandline.compliance.v1.ComplianceService.RebuildProjection:input_type -> strandline.compliance.v1.RebuildProjectionRequest
-	2,  // 71: strandline.compliance.v1.ComplianceService.GetStanding:output_type -> strandline.compliance.v1.GetStandingResponse
-	4,  // 72: strandline.compliance.v1.ComplianceService.BatchGetStandings:output_type -> strandline.compliance.v1.BatchGetStandingsResponse
-	7,  // 73: strandline.compliance.v1.ComplianceService.ListDue:output_type -> strandline.compliance.v1.ListDueResponse
-	11, // 74: strandline.compliance.v1.ComplianceService.SummarizeFleet:output_type -> strandline.compliance.v1.SummarizeFleetResponse
-	13, // 75: strandline.compliance.v1.ComplianceService.PlaceHold:output_type -> strandline.compliance.v1.PlaceHoldResponse
-	15, // 76: strandline.compliance.v1.ComplianceService.LiftHold:output_type -> strandline.compliance.v1.LiftHoldResponse
-	17, // 77: strandline.compliance.v1.ComplianceService.GetHold:output_type -> strandline.compliance.v1.GetHoldResponse
-	19, // 78: strandline.compliance.v1.ComplianceService.ListHolds:output_type -> strandline.compliance.v1.ListHoldsResponse
-	22, // 79: strandline.compliance.v1.ComplianceService.PublishRulePack:output_type -> strandline.compliance.v1.PublishRulePackResponse
-	24, // 80: strandline.compliance.v1.ComplianceService.GetRulePack:output_type -> strandline.compliance.v1.GetRulePackResponse
-	26, // 81: strandline.compliance.v1.ComplianceService.ListRulePacks:output_type -> strandline.compliance.v1.ListRulePacksResponse
-	47, // 82: strandline.compliance.v1.ComplianceService.Evaluate:output_type -> strandline.compliance.v1.EvaluateResponse
-	48, // 83: strandline.compliance.v1.ComplianceService.ExplainUnit:output_type -> strandline.compliance.v1.ExplainUnitResponse
-	49, // 84: strandline.compliance.v1.ComplianceService.ForecastUnit:output_type -> strandline.compliance.v1.ForecastUnitResponse
-	50, // 85: strandline.compliance.v1.ComplianceService.TryRulePack:output_type -> strandline.compliance.v1.TryRulePackResponse
-	51, // 86: strandline.compliance.v1.ComplianceService.GrantWaiver:output_type -> strandline.compliance.v1.GrantWaiverResponse
-	52, // 87: strandline.compliance.v1.ComplianceService.RevokeWaiver:output_type -> strandline.compliance.v1.RevokeWaiverResponse
-	53, // 88: strandline.compliance.v1.ComplianceService.ListWaivers:output_type -> strandline.compliance.v1.ListWaiversResponse
-	54, // 89: strandline.compliance.v1.ComplianceService.ListNotices:output_type -> strandline.compliance.v1.ListNoticesResponse
-	55, // 90: strandline.compliance.v1.ComplianceService.FollowNotices:output_type -> strandline.compliance.v1.FollowNoticesResponse
-	56, // 91: strandline.compliance.v1.ComplianceService.ListDigests:output_type -> strandline.compliance.v1.ListDigestsResponse
-	57, // 92: strandline.compliance.v1.ComplianceService.GetDigest:output_type -> strandline.compliance.v1.GetDigestResponse
-	28, // 93: strandline.compliance.v1.ComplianceService.RebuildProjection:output_type -> strandline.compliance.v1.RebuildProjectionResponse
-	71, // [71:94] is the sub-list for method output_type
-	48, // [48:71] is the sub-list for method input_type
-	48, // [48:48] is the sub-list for extension type_name
-	48, // [48:48] is the sub-list for extension extendee
-	0,  // [0:48] is the sub-list for field type_name
+	35, // 28: strandline.compliance.v1.PlaceHoldResponse.affected_allocations:type_name -> strandline.compliance.v1.Allocation
+	34, // 29: strandline.compliance.v1.LiftHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 30: strandline.compliance.v1.LiftHoldResponse.position:type_name -> strandline.type.v1.Position
+	34, // 31: strandline.compliance.v1.GetHoldResponse.hold:type_name -> strandline.compliance.v1.Hold
+	31, // 32: strandline.compliance.v1.ListHoldsRequest.at_least:type_name -> strandline.type.v1.Position
+	30, // 33: strandline.compliance.v1.ListHoldsRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 34: strandline.compliance.v1.ListHoldsRequest.known_time:type_name -> google.protobuf.Timestamp
+	20, // 35: strandline.compliance.v1.ListHoldsResponse.holds:type_name -> strandline.compliance.v1.HeldUnit
+	31, // 36: strandline.compliance.v1.ListHoldsResponse.position:type_name -> strandline.type.v1.Position
+	34, // 37: strandline.compliance.v1.HeldUnit.hold:type_name -> strandline.compliance.v1.Hold
+	36, // 38: strandline.compliance.v1.PublishRulePackRequest.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	36, // 39: strandline.compliance.v1.PublishRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	31, // 40: strandline.compliance.v1.PublishRulePackResponse.position:type_name -> strandline.type.v1.Position
+	30, // 41: strandline.compliance.v1.GetRulePackRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 42: strandline.compliance.v1.GetRulePackRequest.known_time:type_name -> google.protobuf.Timestamp
+	36, // 43: strandline.compliance.v1.GetRulePackResponse.rule_pack:type_name -> strandline.compliance.v1.RulePack
+	30, // 44: strandline.compliance.v1.ListRulePacksRequest.instant:type_name -> google.protobuf.Timestamp
+	30, // 45: strandline.compliance.v1.ListRulePacksRequest.known_time:type_name -> google.protobuf.Timestamp
+	36, // 46: strandline.compliance.v1.ListRulePacksResponse.rule_packs:type_name -> strandline.compliance.v1.RulePack
+	31, // 47: strandline.compliance.v1.RebuildProjectionResponse.position:type_name -> strandline.type.v1.Position
+	9,  // 48: strandline.compliance.v1.ShopSummary.KindCounts.counts:type_name -> strandline.compliance.v1.FleetCounts
+	1,  // 49: strandline.compliance.v1.ComplianceService.GetStanding:input_type -> strandline.compliance.v1.GetStandingRequest
+	3,  // 50: strandline.compliance.v1.ComplianceService.BatchGetStandings:input_type -> strandline.compliance.v1.BatchGetStandingsRequest
+	5,  // 51: strandline.compliance.v1.ComplianceService.ListDue:input_type -> strandline.compliance.v1.ListDueRequest
+	8,  // 52: strandline.compliance.v1.ComplianceService.SummarizeFleet:input_type -> strandline.compliance.v1.SummarizeFleetRequest
+	12, // 53: strandline.compliance.v1.ComplianceService.PlaceHold:input_type -> strandline.compliance.v1.PlaceHoldRequest
+	14, // 54: strandline.compliance.v1.ComplianceService.LiftHold:input_type -> strandline.compliance.v1.LiftHoldRequest
+	16, // 55: strandline.compliance.v1.ComplianceService.GetHold:input_type -> strandline.compliance.v1.GetHoldRequest
+	18, // 56: strandline.compliance.v1.ComplianceService.ListHolds:input_type -> strandline.compliance.v1.ListHoldsRequest
+	21, // 57: strandline.compliance.v1.ComplianceService.PublishRulePack:input_type -> strandline.compliance.v1.PublishRulePackRequest
+	23, // 58: strandline.compliance.v1.ComplianceService.GetRulePack:input_type -> strandline.compliance.v1.GetRulePackRequest
+	25, // 59: strandline.compliance.v1.ComplianceService.ListRulePacks:input_type -> strandline.compliance.v1.ListRulePacksRequest
+	37, // 60: strandline.compliance.v1.ComplianceService.Evaluate:input_type -> strandline.compliance.v1.EvaluateRequest
+	38, // 61: strandline.compliance.v1.ComplianceService.ExplainUnit:input_type -> strandline.compliance.v1.ExplainUnitRequest
+	39, // 62: strandline.compliance.v1.ComplianceService.ForecastUnit:input_type -> strandline.compliance.v1.ForecastUnitRequest
+	40, // 63: strandline.compliance.v1.ComplianceService.TryRulePack:input_type -> strandline.compliance.v1.TryRulePackRequest
+	41, // 64: strandline.compliance.v1.ComplianceService.GrantWaiver:input_type -> strandline.compliance.v1.GrantWaiverRequest
+	42, // 65: strandline.compliance.v1.ComplianceService.RevokeWaiver:input_type -> strandline.compliance.v1.RevokeWaiverRequest
+	43, // 66: strandline.compliance.v1.ComplianceService.ListWaivers:input_type -> strandline.compliance.v1.ListWaiversRequest
+	44, // 67: strandline.compliance.v1.ComplianceService.ListNotices:input_type -> strandline.compliance.v1.ListNoticesRequest
+	45, // 68: strandline.compliance.v1.ComplianceService.FollowNotices:input_type -> strandline.compliance.v1.FollowNoticesRequest
+	46, // 69: strandline.compliance.v1.ComplianceService.ListDigests:input_type -> strandline.compliance.v1.ListDigestsRequest
+	47, // 70: strandline.compliance.v1.ComplianceService.GetDigest:input_type -> strandline.compliance.v1.GetDigestRequest
+	27, // 71: strandline.compliance.v1.ComplianceService.RebuildProjection:input_type -> strandline.compliance.v1.RebuildProjectionRequest
+	2,  // 72: strandline.compliance.v1.ComplianceService.GetStanding:output_type -> strandline.compliance.v1.GetStandingResponse
+	4,  // 73: strandline.compliance.v1.ComplianceService.BatchGetStandings:output_type -> strandline.compliance.v1.BatchGetStandingsResponse
+	7,  // 74: strandline.compliance.v1.ComplianceService.ListDue:output_type -> strandline.compliance.v1.ListDueResponse
+	11, // 75: strandline.compliance.v1.ComplianceService.SummarizeFleet:output_type -> strandline.compliance.v1.SummarizeFleetResponse
+	13, // 76: strandline.compliance.v1.ComplianceService.PlaceHold:output_type -> strandline.compliance.v1.PlaceHoldResponse
+	15, // 77: strandline.compliance.v1.ComplianceService.LiftHold:output_type -> strandline.compliance.v1.LiftHoldResponse
+	17, // 78: strandline.compliance.v1.ComplianceService.GetHold:output_type -> strandline.compliance.v1.GetHoldResponse
+	19, // 79: strandline.compliance.v1.ComplianceService.ListHolds:output_type -> strandline.compliance.v1.ListHoldsResponse
+	22, // 80: strandline.compliance.v1.ComplianceService.PublishRulePack:output_type -> strandline.compliance.v1.PublishRulePackResponse
+	24, // 81: strandline.compliance.v1.ComplianceService.GetRulePack:output_type -> strandline.compliance.v1.GetRulePackResponse
+	26, // 82: strandline.compliance.v1.ComplianceService.ListRulePacks:output_type -> strandline.compliance.v1.ListRulePacksResponse
+	48, // 83: strandline.compliance.v1.ComplianceService.Evaluate:output_type -> strandline.compliance.v1.EvaluateResponse
+	49, // 84: strandline.compliance.v1.ComplianceService.ExplainUnit:output_type -> strandline.compliance.v1.ExplainUnitResponse
+	50, // 85: strandline.compliance.v1.ComplianceService.ForecastUnit:output_type -> strandline.compliance.v1.ForecastUnitResponse
+	51, // 86: strandline.compliance.v1.ComplianceService.TryRulePack:output_type -> strandline.compliance.v1.TryRulePackResponse
+	52, // 87: strandline.compliance.v1.ComplianceService.GrantWaiver:output_type -> strandline.compliance.v1.GrantWaiverResponse
+	53, // 88: strandline.compliance.v1.ComplianceService.RevokeWaiver:output_type -> strandline.compliance.v1.RevokeWaiverResponse
+	54, // 89: strandline.compliance.v1.ComplianceService.ListWaivers:output_type -> strandline.compliance.v1.ListWaiversResponse
+	55, // 90: strandline.compliance.v1.ComplianceService.ListNotices:output_type -> strandline.compliance.v1.ListNoticesResponse
+	56, // 91: strandline.compliance.v1.ComplianceService.FollowNotices:output_type -> strandline.compliance.v1.FollowNoticesResponse
+	57, // 92: strandline.compliance.v1.ComplianceService.ListDigests:output_type -> strandline.compliance.v1.ListDigestsResponse
+	58, // 93: strandline.compliance.v1.ComplianceService.GetDigest:output_type -> strandline.compliance.v1.GetDigestResponse
+	28, // 94: strandline.compliance.v1.ComplianceService.RebuildProjection:output_type -> strandline.compliance.v1.RebuildProjectionResponse
+	72, // [72:95] is the sub-list for method output_type
+	49, // [49:72] is the sub-list for method input_type
+	49, // [49:49] is the sub-list for extension type_name
+	49, // [49:49] is the sub-list for extension extendee
+	0,  // [0:49] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_compliance_service_proto_init() }
@@ -2502,6 +2514,7 @@ func file_strandline_compliance_v1_compliance_service_proto_init() {
 	if File_strandline_compliance_v1_compliance_service_proto != nil {
 		return
 	}
+	file_strandline_compliance_v1_allocation_proto_init()
 	file_strandline_compliance_v1_evaluate_proto_init()
 	file_strandline_compliance_v1_explain_proto_init()
 	file_strandline_compliance_v1_notice_proto_init()

@@ -754,9 +754,11 @@ type OpenRecallResponse struct {
 	// Where the change stands.
 	Position *v1.Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
 	// What it holds.
-	Progress      *RecallProgress `protobuf:"bytes,3,opt,name=progress,proto3" json:"progress,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Progress *RecallProgress `protobuf:"bytes,3,opt,name=progress,proto3" json:"progress,omitempty"`
+	// Promises that the recall concerns, as they stand after it: they have another unit, or are in conflict.
+	AffectedAllocations []*Allocation `protobuf:"bytes,4,rep,name=affected_allocations,json=affectedAllocations,proto3" json:"affected_allocations,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *OpenRecallResponse) Reset() {
@@ -806,6 +808,13 @@ func (x *OpenRecallResponse) GetPosition() *v1.Position {
 func (x *OpenRecallResponse) GetProgress() *RecallProgress {
 	if x != nil {
 		return x.Progress
+	}
+	return nil
+}
+
+func (x *OpenRecallResponse) GetAffectedAllocations() []*Allocation {
+	if x != nil {
+		return x.AffectedAllocations
 	}
 	return nil
 }
@@ -1655,7 +1664,7 @@ var File_strandline_compliance_v1_recall_service_proto protoreflect.FileDescript
 
 const file_strandline_compliance_v1_recall_service_proto_rawDesc = "" +
 	"\n" +
-	"-strandline/compliance/v1/recall_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a#strandline/compliance/v1/rule.proto\x1a!strandline/type/v1/position.proto\"\xdd\x06\n" +
+	"-strandline/compliance/v1/recall_service.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#strandline/auth/v1/permission.proto\x1a)strandline/compliance/v1/allocation.proto\x1a#strandline/compliance/v1/rule.proto\x1a!strandline/type/v1/position.proto\"\xdd\x06\n" +
 	"\x06Recall\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12#\n" +
 	"\x05title\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05title\x12 \n" +
@@ -1728,11 +1737,12 @@ const file_strandline_compliance_v1_recall_service_proto_rawDesc = "" +
 	"\trecall_id\x18\x03 \x01(\tB.\xe0A\x02\xbaH(r&2$^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$R\brecallId\x12*\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xce\x01\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xa7\x02\n" +
 	"\x12OpenRecallResponse\x128\n" +
 	"\x06recall\x18\x01 \x01(\v2 .strandline.compliance.v1.RecallR\x06recall\x128\n" +
 	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x12D\n" +
-	"\bprogress\x18\x03 \x01(\v2(.strandline.compliance.v1.RecallProgressR\bprogress\"\x99\x01\n" +
+	"\bprogress\x18\x03 \x01(\v2(.strandline.compliance.v1.RecallProgressR\bprogress\x12W\n" +
+	"\x14affected_allocations\x18\x04 \x03(\v2$.strandline.compliance.v1.AllocationR\x13affectedAllocations\"\x99\x01\n" +
 	"\x10GetRecallRequest\x12L\n" +
 	"\x04name\x18\x01 \x01(\tB8\xe0A\x02\xbaH2r02.^orgs/[a-z0-9-]{1,40}/recalls/[a-z0-9-]{1,40}$R\x04name\x127\n" +
 	"\bat_least\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xcd\x01\n" +
@@ -1845,6 +1855,7 @@ var file_strandline_compliance_v1_recall_service_proto_goTypes = []any{
 	(Use)(0),                            // 24: strandline.compliance.v1.Use
 	(*timestamppb.Timestamp)(nil),       // 25: google.protobuf.Timestamp
 	(*v1.Position)(nil),                 // 26: strandline.type.v1.Position
+	(*Allocation)(nil),                  // 27: strandline.compliance.v1.Allocation
 }
 var file_strandline_compliance_v1_recall_service_proto_depIdxs = []int32{
 	22, // 0: strandline.compliance.v1.Recall.source:type_name -> strandline.compliance.v1.Source
@@ -1862,43 +1873,44 @@ var file_strandline_compliance_v1_recall_service_proto_depIdxs = []int32{
 	2,  // 12: strandline.compliance.v1.OpenRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
 	26, // 13: strandline.compliance.v1.OpenRecallResponse.position:type_name -> strandline.type.v1.Position
 	3,  // 14: strandline.compliance.v1.OpenRecallResponse.progress:type_name -> strandline.compliance.v1.RecallProgress
-	26, // 15: strandline.compliance.v1.GetRecallRequest.at_least:type_name -> strandline.type.v1.Position
-	2,  // 16: strandline.compliance.v1.GetRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
-	3,  // 17: strandline.compliance.v1.GetRecallResponse.progress:type_name -> strandline.compliance.v1.RecallProgress
-	26, // 18: strandline.compliance.v1.GetRecallResponse.position:type_name -> strandline.type.v1.Position
-	2,  // 19: strandline.compliance.v1.RecallSummary.recall:type_name -> strandline.compliance.v1.Recall
-	3,  // 20: strandline.compliance.v1.RecallSummary.progress:type_name -> strandline.compliance.v1.RecallProgress
-	12, // 21: strandline.compliance.v1.ListRecallsResponse.recalls:type_name -> strandline.compliance.v1.RecallSummary
-	26, // 22: strandline.compliance.v1.ListRecalledUnitsRequest.at_least:type_name -> strandline.type.v1.Position
-	4,  // 23: strandline.compliance.v1.ListRecalledUnitsResponse.units:type_name -> strandline.compliance.v1.RecalledUnit
-	26, // 24: strandline.compliance.v1.ListRecalledUnitsResponse.position:type_name -> strandline.type.v1.Position
-	4,  // 25: strandline.compliance.v1.ReleaseRecalledUnitResponse.unit:type_name -> strandline.compliance.v1.RecalledUnit
-	26, // 26: strandline.compliance.v1.ReleaseRecalledUnitResponse.position:type_name -> strandline.type.v1.Position
-	2,  // 27: strandline.compliance.v1.WithdrawRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
-	26, // 28: strandline.compliance.v1.WithdrawRecallResponse.position:type_name -> strandline.type.v1.Position
-	2,  // 29: strandline.compliance.v1.CloseRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
-	26, // 30: strandline.compliance.v1.CloseRecallResponse.position:type_name -> strandline.type.v1.Position
-	5,  // 31: strandline.compliance.v1.RecallService.PreviewRecall:input_type -> strandline.compliance.v1.PreviewRecallRequest
-	7,  // 32: strandline.compliance.v1.RecallService.OpenRecall:input_type -> strandline.compliance.v1.OpenRecallRequest
-	9,  // 33: strandline.compliance.v1.RecallService.GetRecall:input_type -> strandline.compliance.v1.GetRecallRequest
-	11, // 34: strandline.compliance.v1.RecallService.ListRecalls:input_type -> strandline.compliance.v1.ListRecallsRequest
-	14, // 35: strandline.compliance.v1.RecallService.ListRecalledUnits:input_type -> strandline.compliance.v1.ListRecalledUnitsRequest
-	16, // 36: strandline.compliance.v1.RecallService.ReleaseRecalledUnit:input_type -> strandline.compliance.v1.ReleaseRecalledUnitRequest
-	18, // 37: strandline.compliance.v1.RecallService.WithdrawRecall:input_type -> strandline.compliance.v1.WithdrawRecallRequest
-	20, // 38: strandline.compliance.v1.RecallService.CloseRecall:input_type -> strandline.compliance.v1.CloseRecallRequest
-	6,  // 39: strandline.compliance.v1.RecallService.PreviewRecall:output_type -> strandline.compliance.v1.PreviewRecallResponse
-	8,  // 40: strandline.compliance.v1.RecallService.OpenRecall:output_type -> strandline.compliance.v1.OpenRecallResponse
-	10, // 41: strandline.compliance.v1.RecallService.GetRecall:output_type -> strandline.compliance.v1.GetRecallResponse
-	13, // 42: strandline.compliance.v1.RecallService.ListRecalls:output_type -> strandline.compliance.v1.ListRecallsResponse
-	15, // 43: strandline.compliance.v1.RecallService.ListRecalledUnits:output_type -> strandline.compliance.v1.ListRecalledUnitsResponse
-	17, // 44: strandline.compliance.v1.RecallService.ReleaseRecalledUnit:output_type -> strandline.compliance.v1.ReleaseRecalledUnitResponse
-	19, // 45: strandline.compliance.v1.RecallService.WithdrawRecall:output_type -> strandline.compliance.v1.WithdrawRecallResponse
-	21, // 46: strandline.compliance.v1.RecallService.CloseRecall:output_type -> strandline.compliance.v1.CloseRecallResponse
-	39, // [39:47] is the sub-list for method output_type
-	31, // [31:39] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	27, // 15: strandline.compliance.v1.OpenRecallResponse.affected_allocations:type_name -> strandline.compliance.v1.Allocation
+	26, // 16: strandline.compliance.v1.GetRecallRequest.at_least:type_name -> strandline.type.v1.Position
+	2,  // 17: strandline.compliance.v1.GetRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
+	3,  // 18: strandline.compliance.v1.GetRecallResponse.progress:type_name -> strandline.compliance.v1.RecallProgress
+	26, // 19: strandline.compliance.v1.GetRecallResponse.position:type_name -> strandline.type.v1.Position
+	2,  // 20: strandline.compliance.v1.RecallSummary.recall:type_name -> strandline.compliance.v1.Recall
+	3,  // 21: strandline.compliance.v1.RecallSummary.progress:type_name -> strandline.compliance.v1.RecallProgress
+	12, // 22: strandline.compliance.v1.ListRecallsResponse.recalls:type_name -> strandline.compliance.v1.RecallSummary
+	26, // 23: strandline.compliance.v1.ListRecalledUnitsRequest.at_least:type_name -> strandline.type.v1.Position
+	4,  // 24: strandline.compliance.v1.ListRecalledUnitsResponse.units:type_name -> strandline.compliance.v1.RecalledUnit
+	26, // 25: strandline.compliance.v1.ListRecalledUnitsResponse.position:type_name -> strandline.type.v1.Position
+	4,  // 26: strandline.compliance.v1.ReleaseRecalledUnitResponse.unit:type_name -> strandline.compliance.v1.RecalledUnit
+	26, // 27: strandline.compliance.v1.ReleaseRecalledUnitResponse.position:type_name -> strandline.type.v1.Position
+	2,  // 28: strandline.compliance.v1.WithdrawRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
+	26, // 29: strandline.compliance.v1.WithdrawRecallResponse.position:type_name -> strandline.type.v1.Position
+	2,  // 30: strandline.compliance.v1.CloseRecallResponse.recall:type_name -> strandline.compliance.v1.Recall
+	26, // 31: strandline.compliance.v1.CloseRecallResponse.position:type_name -> strandline.type.v1.Position
+	5,  // 32: strandline.compliance.v1.RecallService.PreviewRecall:input_type -> strandline.compliance.v1.PreviewRecallRequest
+	7,  // 33: strandline.compliance.v1.RecallService.OpenRecall:input_type -> strandline.compliance.v1.OpenRecallRequest
+	9,  // 34: strandline.compliance.v1.RecallService.GetRecall:input_type -> strandline.compliance.v1.GetRecallRequest
+	11, // 35: strandline.compliance.v1.RecallService.ListRecalls:input_type -> strandline.compliance.v1.ListRecallsRequest
+	14, // 36: strandline.compliance.v1.RecallService.ListRecalledUnits:input_type -> strandline.compliance.v1.ListRecalledUnitsRequest
+	16, // 37: strandline.compliance.v1.RecallService.ReleaseRecalledUnit:input_type -> strandline.compliance.v1.ReleaseRecalledUnitRequest
+	18, // 38: strandline.compliance.v1.RecallService.WithdrawRecall:input_type -> strandline.compliance.v1.WithdrawRecallRequest
+	20, // 39: strandline.compliance.v1.RecallService.CloseRecall:input_type -> strandline.compliance.v1.CloseRecallRequest
+	6,  // 40: strandline.compliance.v1.RecallService.PreviewRecall:output_type -> strandline.compliance.v1.PreviewRecallResponse
+	8,  // 41: strandline.compliance.v1.RecallService.OpenRecall:output_type -> strandline.compliance.v1.OpenRecallResponse
+	10, // 42: strandline.compliance.v1.RecallService.GetRecall:output_type -> strandline.compliance.v1.GetRecallResponse
+	13, // 43: strandline.compliance.v1.RecallService.ListRecalls:output_type -> strandline.compliance.v1.ListRecallsResponse
+	15, // 44: strandline.compliance.v1.RecallService.ListRecalledUnits:output_type -> strandline.compliance.v1.ListRecalledUnitsResponse
+	17, // 45: strandline.compliance.v1.RecallService.ReleaseRecalledUnit:output_type -> strandline.compliance.v1.ReleaseRecalledUnitResponse
+	19, // 46: strandline.compliance.v1.RecallService.WithdrawRecall:output_type -> strandline.compliance.v1.WithdrawRecallResponse
+	21, // 47: strandline.compliance.v1.RecallService.CloseRecall:output_type -> strandline.compliance.v1.CloseRecallResponse
+	40, // [40:48] is the sub-list for method output_type
+	32, // [32:40] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_strandline_compliance_v1_recall_service_proto_init() }
@@ -1906,6 +1918,7 @@ func file_strandline_compliance_v1_recall_service_proto_init() {
 	if File_strandline_compliance_v1_recall_service_proto != nil {
 		return
 	}
+	file_strandline_compliance_v1_allocation_proto_init()
 	file_strandline_compliance_v1_rule_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

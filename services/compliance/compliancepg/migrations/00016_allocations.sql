@@ -54,8 +54,9 @@ create index allocations_group on allocations (org_id, group_id, outfit, allocat
 create index allocations_shop on allocations (org_id, shop, lower(during), allocation_id) where state <= 3;
 create index allocations_start on allocations (org_id, lower(during), allocation_id);
 create index allocations_expiring on allocations (org_id, expires) where state = 1;
-create index allocations_late on allocations (org_id, upper(during)) where state = 3;
+create index allocations_ending on allocations (org_id, upper(during)) where state <= 3;
 create index allocations_conflict on allocations (org_id, lower(during), allocation_id) where state <= 3 and conflicts <> '[]';
+create index allocations_substituted on allocations (org_id, allocation_id) where state <= 3 and substitutions <> '[]';
 create index allocations_number on allocations (org_id, number, allocation_id);
 
 -- How long it takes from one shop to another, as people said.

@@ -1,0 +1,141 @@
+package compliancepg
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/resname"
+	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
+	"strandline.example/strandline/services/compliance/promise"
+)
+
+// asked is a unit that is asked for, or that is promised, and for what.
+type asked struct {
+	unit     *promise.Unit
+	shop     string // where it has to be
+	window   promise.Window
+	expected due.Amount
+	but      uuid.UUID // the allocation that has it; zero for none
+}
+
+// against returns for each question why its unit may not be promised so; nil where it may. It goes by the history of every unit, not by what is kept for
+// searching.
+func (t *promising) against(ctx context.Context, all []asked) ([][]compliance.AllocationConflict, error) {
+	r := &Reader{store: t.store, org: t.org, tx: t.tx}
+	out := make([][]compliance.AllocationConflict, len(all))
+	reasons := make([][]due.Reason, len(all))
+	var parts []uuid.UUID
+	sets, err := r.setsOf(ctx, all)
+	if err != nil {
+		return nil, err
+	}
+	for i, a := range all {
+		promised := a.unit.Promised(a.but)
+		reasons[i] = sets[i].Window(a.window.Start, a.window.End, due.Amount{
+			Dives: promised.Dives + a.expected.Dives, Hours: promised.Hours + a.expected.Hours, Fills: promised.Fills + a.expected.Fills,
+		})
+		for j := range reasons[i] {
+			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)
+		}
+	}
+	tags, err := r.Tags(ctx, parts, time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	names := due.Names{
+		Unit: func(id uuid.UUID) string {
+			if tag := tags[id]; tag != "" {
+				return tag
+			}
+			return id.String()
+		},
+		Entry: func(id uuid.UUID) string { return id.String()[:8] },
+	}
+	for i, a := range all {
+		if c, taken := a.unit.Taken(a.window, t.now, a.but); taken {
+			out[i] = append(out[i], t.claimed(a.unit, c))
+		}
+		if a.unit.Shop != a.shop {
+			out[i] = append(out[i], compliance.AllocationConflict{
+				Code: "OTHER_SHOP", Blocks: due.HandOut, Unit: a.unit.ID, Says: fmt.Sprintf("%s is at %s.", a.unit.Tag, a.unit.Shop), Clears: "Its transfer to " + a.shop + ".", Known: t.now,
+			})
+		}
+		for j := range reasons[i] {
+			out[i] = append(out[i], t.conflict(&reasons[i][j], names))
+		}
+	}
+	return out, nil
+}
+
+// setsOf returns the set of each question's unit as of the start of its window.
+func (r *Reader) setsOf(ctx context.Context, all []asked) ([]*compliance.Set, error) {
+	byStart := map[time.Time][]int{}
+	for i, a := range all {
+		byStart[a.window.Start] = append(byStart[a.window.Start], i)
+	}
+	out := make([]*compliance.Set, len(all))
+	for start, at := range byStart {
+		ids := make([]uuid.UUID, len(at))
+		for i, n := range at {
+			ids[i] = all[n].unit.ID
+		}
+		sets, err := r.Sets(ctx, ids, start)
+		if err != nil {
+			return nil, err
+		}
+		for i, n := range at {
+			out[n] = sets[i]
+		}
+	}
+	return out, nil
+}
+
+// claimed says that somebody else has a unit.
+func (t *promising) claimed(u *promise.Unit, c promise.Claim) compliance.AllocationConflict {
+	out := compliance.AllocationConflict{Code: "ALREADY_PROMISED", Blocks: due.HandOut, Unit: u.ID, Known: t.now,
+		Says:   fmt.Sprintf("%s is promised from %s to %s.", u.Tag, utc(c.Start), utc(c.End)),
+		Clears: "The release of that allocation, another window, or another unit.",
+	}
+	if c.Out {
+		out.Code, out.Says, out.Clears = "OUT", fmt.Sprintf("%s is out, to be back at %s.", u.Tag, utc(c.End)), "Its return."
+	}
+	return out
+}
+
+func utc(at time.Time) string { return at.UTC().Format("2006-01-02 15:04 UTC") }
+
+// conflict is a reason in the form in which it is stored with an allocation.
+func (t *promising) conflict(r *due.Reason, names due.Names) compliance.AllocationConflict {
+	out := compliance.AllocationConflict{Code: string(r.Code), Blocks: r.Blocks, Unit: r.Unit, Says: r.Sentence(names), Clears: r.Clears(names), Known: t.now}
+	if r.Clock != nil {
+		out.Rule = resname.RuleName(t.org, r.Clock.Pack.ID, r.Clock.Rule.ID)
+	}
+	if r.Hold != nil {
+		out.Hold = resname.HoldName(t.org, r.Unit, r.Hold.ID)
+		if r.Hold.Rule != "" {
+			out.Rule = resname.RuleName(t.org, r.Hold.Pack, r.Hold.Rule)
+		}
+	}
+	return out
+}
+
+// violations are conflicts of a unit as an error tells them.
+func violations(u *promise.Unit, all []compliance.AllocationConflict) []errs.Violation {
+	out := make([]errs.Violation, len(all))
+	for i, c := range all {
+		out[i] = errs.Violation{Field: "units/" + u.Tag, Value: u.Tag, Description: c.Says + " What would clear it: " + c.Clears, Reason: c.Code}
+	}
+	return out
+}
+
+// notAvailable says that not everything can be promised.
+func notAvailable(message string, all []errs.Violation) error {
+	e := errs.New(errs.Precondition, "NOT_AVAILABLE", message, "problemCount", fmt.Sprint(len(all)))
+	e.Violations = all
+	return e
+}

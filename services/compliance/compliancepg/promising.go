@@ -1,0 +1,170 @@
+package compliancepg
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/pg"
+	"strandline.example/strandline/internal/resname"
+	"strandline.example/strandline/internal/tenant"
+	"strandline.example/strandline/services/compliance"
+)
+
+// promising is one transaction that changes allocations. It holds the lock of the org's head, so that whoever promises, hands out, takes back or
+// reviews in an org does so one after the other, and what it read stays as it is.
+type promising struct {
+	store *Store
+	org   tenant.Org
+	tx    pgx.Tx
+	now   time.Time
+
+	added    []*compliance.Allocation
+	changed  []*compliance.Allocation
+	position compliance.Position // after it
+}
+
+// promise runs fn in a transaction that changes allocations, and writes what fn left in it. It joins the transaction in ctx.
+func (s *Store) promise(ctx context.Context, org tenant.Org, change compliance.OwnChange, fn func(ctx context.Context, t *promising) error) (compliance.Position, error) {
+	var t *promising
+	err := s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
+		t = &promising{store: s, org: org, tx: tx, now: change.At}
+		if _, err := nextChange(ctx, tx, org, change); err != nil {
+			return err
+		}
+		if err := fn(ctx, t); err != nil {
+			return err
+		}
+		return t.write(ctx)
+	})
+	if err != nil {
+		return compliance.Position{}, err
+	}
+	return t.position, nil
+}
+
+// expired ends what was not confirmed in time, and uncollected what was not collected before its window ended. They are written before anything else is
+// promised: to the constraint they are live until then.
+const (
+	expired     = `update allocations set state = 6, finished = greatest(expires, created), number = ` + thisChange + ` where org_id = $1 and state = 1 and expires <= $2`
+	uncollected = `update allocations set state = 6, finished = greatest(upper(during), created), finish_reason = '` + compliance.NotCollected + `', expires = null, number = ` + thisChange + `
+		where org_id = $1 and state <= 2 and upper(during) <= $2`
+)
+
+// write writes what was added and changed, in one trip.
+func (t *promising) write(ctx context.Context) error {
+	batch := &pgx.Batch{}
+	var number int64
+	batch.Queue(watchOn, t.org.UUID).QueryRow(func(row pgx.Row) error { return row.Scan(&number) })
+	batch.Queue(expired, t.org.UUID, t.now)
+	batch.Queue(uncollected, t.org.UUID, t.now)
+	for _, a := range t.changed {
+		queueAllocation(batch, t.org, a, false)
+	}
+	for _, a := range t.added {
+		queueAllocation(batch, t.org, a, true)
+	}
+	batch.Queue(selectPosition, t.org.UUID).QueryRow(func(row pgx.Row) error {
+		return row.Scan(&t.position.Registry, &t.position.History, &t.position.Compliance)
+	})
+	err := t.tx.SendBatch(ctx, batch).Close()
+	if pg.HasConstraint(err, "allocations_no_overlap") || pg.HasConstraint(err, "allocations_out") {
+		return errs.New(errs.Conflict, "CONFLICT", "somebody else took a unit at the same time; try again").Because(err)
+	}
+	for _, all := range [][]*compliance.Allocation{t.added, t.changed} {
+		for _, a := range all {
+			a.Number = number
+		}
+	}
+	return pg.Err(err)
+}
+
+// load returns the allocations of a choice, by outfit and kind, locked by the head that is held. Of a group it returns those in one of the states.
+func (t *promising) load(ctx context.Context, c compliance.AllocationChoice, states ...compliance.AllocationState) ([]*compliance.Allocation, error) {
+	where, arg := `a.allocation_id = any ($2)`, any(c.IDs)
+	if c.Group != uuid.Nil {
+		where, arg = `a.group_id = $2`, c.Group
+	}
+	rows, err := t.tx.Query(ctx, selectAllocation+`where a.org_id = $1 and `+where+` order by a.outfit, a.kind, a.allocation_id`, t.org.UUID, arg)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	all, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (*compliance.Allocation, error) {
+		a, err := scanAllocation(row)
+		return &a, err
+	})
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	if c.Group != uuid.Nil {
+		return t.ofGroup(all, c.Group, states)
+	}
+	byID := map[uuid.UUID]*compliance.Allocation{}
+	for _, a := range all {
+		byID[a.ID] = a
+	}
+	for _, id := range c.IDs {
+		a := byID[id]
+		if a == nil {
+			return nil, errs.Missing(resname.AllocationName(t.org, id))
+		}
+		if !t.in(a, states) {
+			return nil, wrongState(t.org, a, t.now, states)
+		}
+	}
+	return all, nil
+}
+
+func (t *promising) in(a *compliance.Allocation, states []compliance.AllocationState) bool {
+	return slices.Contains(states, a.State) && !a.Ended(t.now)
+}
+
+// ofGroup returns those of a group that are in one of the states. If there are none, that is an error.
+func (t *promising) ofGroup(all []*compliance.Allocation, group uuid.UUID, states []compliance.AllocationState) (out []*compliance.Allocation, err error) {
+	for _, a := range all {
+		if t.in(a, states) {
+			out = append(out, a)
+		}
+	}
+	switch {
+	case len(out) > 0:
+		return out, nil
+	case len(all) > 0:
+		return nil, errs.New(errs.Precondition, "ALLOCATION_STATE", fmt.Sprintf("none of the %d allocations of group %s is %s", len(all), group, stateWords(states)), "group", group.String())
+	}
+	e := errs.Missing(t.org.Name() + "/allocations/-")
+	e.Message = "there is no group " + group.String()
+	return nil, e
+}
+
+// wrongState says that an allocation is in none of the states in which it could be used.
+func wrongState(org tenant.Org, a *compliance.Allocation, now time.Time, want []compliance.AllocationState) error {
+	state, since := a.State.Word(), a.Finished
+	switch {
+	case a.Ended(now):
+		state, since = compliance.Expired.Word(), a.Expires
+	case a.State == compliance.Out:
+		since = a.HandedOut
+	case a.State == compliance.Confirmed:
+		since = a.Confirmed
+	case a.State == compliance.Held:
+		since = a.Created
+	}
+	name := resname.AllocationName(org, a.ID)
+	return errs.New(errs.Precondition, "ALLOCATION_STATE", fmt.Sprintf("%s (%s) is %s since %s, and must be %s", name, a.Tag, state, since.Format(time.RFC3339), stateWords(want)),
+		"allocation", name, "assetTag", a.Tag, "state", state)
+}
+
+func stateWords(states []compliance.AllocationState) string {
+	words := make([]string, len(states))
+	for i, s := range states {
+		words[i] = s.Word()
+	}
+	return strings.Join(words, " or ")
+}
