@@ -7,6 +7,7 @@ require (
 	buf.build/go/protovalidate v1.4.0
 	buf.build/go/protoyaml v0.8.0
 	cel.dev/cel-go v0.33.2
+	github.com/anishathalye/porcupine v1.3.1
 	github.com/exaring/otelpgx v0.13.0
 	github.com/golang-jwt/jwt/v5 v5.3.1
 	github.com/google/go-cmp v0.7.0

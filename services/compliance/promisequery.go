@@ -13,5 +13,5 @@ type PromiseQuery struct {
 	Shop  string
 	Units []uuid.UUID
 	At    time.Time // when windows begin, the earliest: units retired by then are left out, and holds lifted by then do not count
-	Now   time.Time // promises that were held for a time which is over by now do not count
+	Now   time.Time // promises that were not confirmed in time, or not collected before their window ended, do not count
 }

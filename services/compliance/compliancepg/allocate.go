@@ -68,7 +68,7 @@ func (t *promising) group(ctx context.Context, w *compliance.AllocationWish) (gr
 // choose chooses units of a shop. Units of which their row says that they are free are taken first into account; where those do not suffice, the history
 // of the others is asked.
 func (t *promising) choose(ctx context.Context, w *compliance.AllocationWish, but ...uuid.UUID) ([]promise.Choice, error) {
-	units, err := t.store.promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Kinds: kindsOf(w.Wants), Shop: w.Shop, At: w.Start, Now: t.now})
+	units, err := promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Kinds: kindsOf(w.Wants), Shop: w.Shop, At: w.Start, Now: t.now})
 	if err != nil {
 		return nil, err
 	}
@@ -162,7 +162,7 @@ func (t *promising) lacking(ctx context.Context, w *compliance.AllocationWish, u
 
 // lackingUnit says why one unit cannot be had.
 func (t *promising) lackingUnit(ctx context.Context, w *compliance.AllocationWish, l promise.Lack) ([]errs.Violation, error) {
-	units, err := t.store.promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Units: []uuid.UUID{l.Unit}, Now: t.now})
+	units, err := promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Units: []uuid.UUID{l.Unit}, Now: t.now})
 	if err != nil {
 		return nil, err
 	}

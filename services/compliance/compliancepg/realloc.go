@@ -119,7 +119,7 @@ func (t *promising) conflicts(ctx context.Context, all []*compliance.Allocation)
 	for i, a := range all {
 		ids[i] = a.Unit
 	}
-	found, err := t.store.promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Units: ids, Now: t.now})
+	found, err := promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Units: ids, Now: t.now})
 	if err != nil {
 		return nil, nil, err
 	}
