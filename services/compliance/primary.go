@@ -9,7 +9,7 @@ import (
 // OwnChange is a line of compliance's own log, whose number is the third of a position's.
 type OwnChange struct {
 	At      time.Time
-	Kind    string // what was done: hold-placed, hold-lifted, pack-published, waiver-granted, waiver-revoked, recall-opened, recall-closed, recall-withdrawn, recall-released
+	Kind    string // what was done: hold-placed, hold-lifted, pack-published, waiver-granted, waiver-revoked, recall-opened, recall-closed, recall-withdrawn, recall-released, transfer-time-set
 	Subject string // what it was done to
 	Actor   string // the token's subject
 }
