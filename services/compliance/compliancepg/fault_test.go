@@ -384,7 +384,7 @@ func TestOrgsAreApart(t *testing.T) {
 		if p, err := r.Position(ctx); err != nil || p != (compliance.Position{}) {
 			t.Errorf("a stranger's position is %+v, %v", p, err)
 		}
-		if ids, err := r.Candidates(ctx, "", "", "", today); err != nil || len(ids) > 0 {
+		if ids, err := r.PromiseUnits(ctx, compliance.PromiseQuery{At: today, Now: today}); err != nil || len(ids) > 0 {
 			t.Errorf("a stranger sees %d units, %v", len(ids), err)
 		}
 		if _, err := r.Derive(ctx, f.ids()[:1], today, time.Time{}); !errs.Is(err, "NOT_FOUND") {

@@ -2,7 +2,6 @@ package compliancepg
 
 import (
 	"context"
-	"strconv"
 	"sync"
 	"time"
 
@@ -142,28 +141,6 @@ func (r *Reader) otherwise(ctx context.Context, at, known time.Time, all, apart 
 		return unitIDs(ctx, r.tx, "true", r.org.UUID)
 	}
 	rows, err := r.tx.Query(ctx, query, args...)
-	if err != nil {
-		return nil, pg.Err(err)
-	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-	return ids, pg.Err(err)
-}
-
-// Candidates returns the units that an availability question is about: living at an instant, of a kind, size and shop where
-// given. Fitted ones are left out unless a kind is given.
-func (r *Reader) Candidates(ctx context.Context, kind, size, shop string, at time.Time) ([]uuid.UUID, error) {
-	args := []any{r.org.UUID, at}
-	where := "org_id = $1 and (retired is null or retired > $2)"
-	for _, f := range []struct{ column, value string }{{"kind", kind}, {"size", size}, {"shop", shop}} {
-		if f.value != "" {
-			args = append(args, f.value)
-			where += " and " + f.column + " = $" + strconv.Itoa(len(args))
-		}
-	}
-	if kind == "" {
-		where += " and host_id is null"
-	}
-	rows, err := r.tx.Query(ctx, `select unit_id from p_units where `+where, args...)
 	if err != nil {
 		return nil, pg.Err(err)
 	}

@@ -190,7 +190,23 @@ func leftAside(but func(*promise.Unit) uuid.UUID, u *promise.Unit) uuid.UUID {
 	return but(u)
 }
 
-// judge is Judge within a transaction.
-func (s *Store) judge(ctx context.Context, tx pgx.Tx, org tenant.Org, units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID) ([]bool, error) {
-	return (&Reader{store: s, org: org, tx: tx}).Judge(ctx, units, w, expected, now, but)
+
+// Against returns why units may not be promised for a window, each with its set; no reasons for those that may. The rest is as for Judge.
+func (r *Reader) Against(ctx context.Context, units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID) ([]*compliance.Set, [][]due.Reason, error) {
+	if len(units) == 0 {
+		return nil, nil, nil
+	}
+	ids := make([]uuid.UUID, len(units))
+	for i, u := range units {
+		ids[i] = u.ID
+	}
+	sets, err := r.Sets(ctx, ids, w.Start)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := make([][]due.Reason, len(units))
+	for i, u := range units {
+		out[i] = compliance.Against(u, sets[i], w, expected, now, leftAside(but, u))
+	}
+	return sets, out, nil
 }

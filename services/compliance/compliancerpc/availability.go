@@ -13,17 +13,18 @@ import (
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/page"
 	"strandline.example/strandline/internal/resname"
+	"strandline.example/strandline/internal/tenant"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
+	"strandline.example/strandline/services/compliance/promise"
 )
 
-// candidate is a unit an availability question is about, and its answer. What is promised or handed out already will be
-// further reasons, once there are allocations.
+// candidate is a unit an availability question is about, and its answer.
 type candidate struct {
-	set     *compliance.Set
-	reasons []due.Reason
+	*promise.Unit
+	available bool
 }
 
 // availabilityCursor is the last unit of a page.
@@ -34,7 +35,7 @@ type availabilityCursor struct {
 }
 
 func (c *candidate) cursor() availabilityCursor {
-	return availabilityCursor{len(c.reasons) > 0, c.set.Tag, c.set.Unit}
+	return availabilityCursor{!c.available, c.Tag, c.ID}
 }
 
 // compare orders those available first, each group by tag.
@@ -71,6 +72,7 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 	if !end.After(start) {
 		return nil, errs.Field("end_time", end.Format(time.RFC3339), "must be after start_time, "+start.Format(time.RFC3339))
 	}
+	w := promise.Window{Start: start, End: end}
 	expected := due.Amount{Dives: req.GetExpectedDives(), Hours: req.GetExpectedRunningTime().AsDuration(), Fills: req.GetExpectedFills()}
 	bound := binding("SearchAvailability", org, req)
 	var after *availabilityCursor
@@ -80,59 +82,139 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 			return nil, err
 		}
 	}
+	q := compliance.PromiseQuery{Shop: shop, At: w.Start, Now: s.clock.Now()}
+	if req.GetKind() != "" {
+		q.Kinds = []string{req.GetKind()}
+	}
+	if req.GetSize() != "" {
+		q.Sizes = []string{req.GetSize()}
+	}
 	resp := &compliancepb.SearchAvailabilityResponse{}
 	resp.Position, err = s.read(ctx, org, req.GetAtLeast(), func(ctx context.Context, r *compliancepg.Reader) error {
-		ids, err := r.Candidates(ctx, req.GetKind(), req.GetSize(), shop, start)
+		units, err := r.PromiseUnits(ctx, q)
 		if err != nil {
 			return err
 		}
-		sets, err := r.Sets(ctx, ids, start)
+		available, err := r.Judge(ctx, units, w, expected, q.Now, nil)
 		if err != nil {
 			return err
 		}
-		all := make([]candidate, len(sets))
-		for i, set := range sets {
-			all[i] = candidate{set, set.Window(start, end, expected)}
-			if len(all[i].reasons) == 0 {
-				resp.AvailableCount++
-			} else {
-				resp.UnavailableCount++
+		all := make([]candidate, 0, len(units)) // those available first, each group by tag
+		for _, which := range []bool{true, false} {
+			for i, u := range units {
+				if available[i] == which {
+					all = append(all, candidate{u, which})
+				}
+			}
+			if which {
+				resp.AvailableCount = int64(len(all))
 			}
 		}
-		slices.SortFunc(all, func(a, b candidate) int { return a.cursor().compare(b.cursor()) })
-		if after != nil {
-			all = all[upTo(all, *after):]
-		}
-		more := len(all) > page.Size(req.GetPageSize())
-		if more {
-			all = all[:page.Size(req.GetPageSize())]
-			if resp.NextPageToken, err = s.pages.Encode(bound, all[len(all)-1].cursor()); err != nil {
+		resp.UnavailableCount = int64(len(all)) - resp.AvailableCount
+		if req.GetExplain() {
+			if resp.Gains, err = gains(ctx, r, org, all[resp.AvailableCount:], w, expected, q.Now); err != nil {
 				return err
 			}
 		}
-		shown := make([]*compliance.Set, len(all))
-		for i := range all {
-			shown[i] = all[i].set
+		if after != nil {
+			all = all[upTo(all, *after):]
 		}
-		n, err := namingOf(ctx, r, org, time.Time{}, shown...)
-		if err != nil {
-			return err
-		}
-		for _, c := range all {
-			u := &compliancepb.UnitAvailability{
-				Unit: n.unit(c.set.Unit), AssetTag: c.set.Tag, Kind: c.set.Kind, Size: c.set.Size, Shop: n.shop(c.set.Self.Stay.Shop), Available: len(c.reasons) == 0,
+		if size := page.Size(req.GetPageSize()); len(all) > size {
+			all = all[:size]
+			if resp.NextPageToken, err = s.pages.Encode(bound, all[size-1].cursor()); err != nil {
+				return err
 			}
-			for i := range c.reasons {
-				u.Reasons = append(u.Reasons, reasonPB(&c.reasons[i], n))
-			}
-			resp.Units = append(resp.Units, u)
 		}
-		return nil
+		resp.Units, err = availabilityPB(ctx, r, org, all, w, expected, q.Now)
+		return err
 	})
 	if err != nil {
 		return nil, err
 	}
 	return resp, nil
+}
+
+// availabilityPB returns the messages of units. Why the others may not be promised is worked out for these alone.
+func availabilityPB(ctx context.Context, r *compliancepg.Reader, org tenant.Org, all []candidate, w promise.Window, expected due.Amount, now time.Time) ([]*compliancepb.UnitAvailability, error) {
+	var refused []*promise.Unit
+	for _, c := range all {
+		if !c.available {
+			refused = append(refused, c.Unit)
+		}
+	}
+	_, reasons, err := r.Against(ctx, refused, w, expected, now, nil)
+	if err != nil {
+		return nil, err
+	}
+	n, err := namingFor(ctx, r, org, reasons)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]*compliancepb.UnitAvailability, len(all))
+	next := 0
+	for i, c := range all {
+		u := &compliancepb.UnitAvailability{Unit: n.unit(c.ID), AssetTag: c.Tag, Kind: c.Kind, Size: c.Size, Shop: n.shop(c.Shop), Available: c.available}
+		if !c.available {
+			for k := range reasons[next] {
+				u.Reasons = append(u.Reasons, reasonPB(&reasons[next][k], n))
+			}
+			next++
+		}
+		out[i] = u
+	}
+	return out, nil
+}
+
+// namingFor names an org's resources, with the tags that the sentences of reasons need.
+func namingFor(ctx context.Context, r *compliancepg.Reader, org tenant.Org, reasons [][]due.Reason) (naming, error) {
+	var ids []uuid.UUID
+	for _, all := range reasons {
+		for i := range all {
+			if all[i].Host != uuid.Nil {
+				ids = append(ids, all[i].Host)
+			}
+		}
+	}
+	tags, err := r.Tags(ctx, ids, time.Time{})
+	return orgNaming(org, func(u uuid.UUID) string {
+		if tag, ok := tags[u]; ok {
+			return tag
+		}
+		return resname.UnitName(org, u)
+	}), err
+}
+
+// gains works out what would be gained where one thing is cleared. Units that are promised to others are left out: clearing frees none of them.
+func gains(ctx context.Context, r *compliancepg.Reader, org tenant.Org, refused []candidate, w promise.Window, expected due.Amount, now time.Time) ([]*compliancepb.Gain, error) {
+	var units []*promise.Unit
+	for _, c := range refused {
+		if _, taken := c.Taken(w, now, uuid.Nil); !taken {
+			units = append(units, c.Unit)
+		}
+	}
+	sets, reasons, err := r.Against(ctx, units, w, expected, now, nil)
+	if err != nil {
+		return nil, err
+	}
+	g := compliance.Gains{At: now, Window: w, Expected: expected}
+	for i, u := range units {
+		g.Add(u, sets[i], reasons[i])
+	}
+	var out []*compliancepb.Gain
+	for _, gain := range g.List() {
+		pb := &compliancepb.Gain{Title: gain.Title, Count: gain.Count, AssetTags: gain.Tags}
+		switch {
+		case gain.Rule != "":
+			pb.Cleared = resname.RuleName(org, gain.Pack, gain.Rule)
+		case gain.Recall != "":
+			pb.Cleared = resname.RecallName(org, gain.Recall)
+		}
+		for _, id := range gain.Units {
+			pb.Units = append(pb.Units, resname.UnitName(org, id))
+		}
+		out = append(out, pb)
+	}
+	return out, nil
 }
 
 // upTo returns how many of the sorted candidates come up to a cursor and at it.

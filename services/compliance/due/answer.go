@@ -161,6 +161,10 @@ const (
 	FittedElsewhere       Code = "FITTED_ELSEWHERE"
 	NotYetCommissioned    Code = "NOT_YET_COMMISSIONED"
 	NoRule                Code = "NO_RULE"
+
+	// These two are given by those who know what is promised.
+	AlreadyPromised Code = "ALREADY_PROMISED"
+	Out             Code = "OUT"
 )
 
 // Reason is one reason for a no.
@@ -174,7 +178,11 @@ type Reason struct {
 	On       civil.Date // the day it is said for: the day asked about, or the return day of a window
 	Measure  Measure    // usage reasons: which measure
 	Expected int64      // USAGE_LEFT_TOO_LITTLE: how much is expected, hours in nanoseconds
+	Promised int64      // USAGE_LEFT_TOO_LITTLE: how much of what is left is promised already
 	Host     uuid.UUID  // FITTED_ELSEWHERE: the unit it is fitted to
+	Stay     Stay       // ALREADY_PROMISED and OUT: where the unit is
+	From     time.Time  // ALREADY_PROMISED and OUT: the window it is promised for
+	Until    time.Time
 }
 
 // Standing is what a unit may be used for at an instant. It points into the Derived it was made from.

@@ -1,6 +1,9 @@
 package due
 
-import "fmt"
+import (
+	"fmt"
+	"time"
+)
 
 // Sentence says the reason in one sentence for people.
 func (r *Reason) Sentence(names Names) string {
@@ -13,6 +16,10 @@ func (r *Reason) Sentence(names Names) string {
 		return fmt.Sprintf("The unit is fitted to %s and is handed out only with it.", names.unit(r.Host))
 	case NoRule:
 		return "No rule covers the unit where it is, so nothing vouches for it."
+	case AlreadyPromised:
+		return fmt.Sprintf("The unit is promised from %s to %s, by the clock of its shop.", r.Stay.clock(r.From), r.Stay.clock(r.Until))
+	case Out:
+		return fmt.Sprintf("The unit is out, and due back at %s by the clock of its shop.", r.Stay.clock(r.Until))
 	}
 	if r.Hold != nil {
 		return r.Hold.Reason
@@ -32,6 +39,9 @@ func (r *Reason) Sentence(names Names) string {
 		return fmt.Sprintf("%s: the limit of %s is reached, with %s used.", c.Rule.Title, r.Measure.text(c.Limit.of(r.Measure)), r.Measure.text(c.Used.of(r.Measure)))
 	case UsageLeftTooLittle:
 		left := c.Left()
+		if r.Promised > 0 {
+			return fmt.Sprintf("%s: %s left, %s of that promised already, %s expected.", c.Rule.Title, r.Measure.text(left.of(r.Measure)), r.Measure.text(r.Promised), r.Measure.text(r.Expected))
+		}
 		return fmt.Sprintf("%s: %s left, %s expected.", c.Rule.Title, r.Measure.text(left.of(r.Measure)), r.Measure.text(r.Expected))
 	case EndOfLife:
 		if r.Measure != 0 {
@@ -40,6 +50,17 @@ func (r *Reason) Sentence(names Names) string {
 		return fmt.Sprintf("%s: the service life ended on %s.", c.Rule.Title, c.DueOn)
 	}
 	return c.Rule.Title + "."
+}
+
+// clock tells an instant by the clock on the wall.
+func (s Stay) clock(t time.Time) string { return t.In(s.zone()).Format("2006-01-02 15:04") }
+
+// Promising says how much of what is left is promised already, where it was asked for together with what is expected.
+func (r *Reason) Promising(promised Amount) {
+	if r.Code == UsageLeftTooLittle {
+		r.Promised = min(promised.of(r.Measure), r.Expected)
+		r.Expected -= r.Promised
+	}
 }
 
 // Clears says what would clear the reason, for people; always something, if only that nothing will.
@@ -53,6 +74,10 @@ func (r *Reason) Clears(names Names) string {
 		return fmt.Sprintf("Taking it off %s, or handing out that unit.", names.unit(r.Host))
 	case NoRule:
 		return "A rule pack that covers this kind of unit in this jurisdiction."
+	case AlreadyPromised:
+		return "The release of that allocation, or another window."
+	case Out:
+		return "The return of the unit."
 	}
 	switch {
 	case r.Hold != nil && r.Hold.Cause == CauseManual:

@@ -81,11 +81,16 @@ func (u *Unit) Promised(but uuid.UUID) due.Amount {
 // somebody who should have brought the unit back by now and has not. The allocation but is left aside.
 func (u *Unit) Taken(w Window, now time.Time, but uuid.UUID) (Claim, bool) {
 	for _, c := range u.Claims {
-		if c.Allocation != but && (c.Overlaps(w) || c.Out && !c.End.After(now)) {
+		if u.Blocks(c, w, now, but) {
 			return c, true
 		}
 	}
 	return Claim{}, false
+}
+
+// Blocks says whether a claim on the unit keeps it from being promised for a window; see Taken.
+func (u *Unit) Blocks(c Claim, w Window, now time.Time, but uuid.UUID) bool {
+	return c.Allocation != but && (c.Overlaps(w) || c.Out && !c.End.After(now))
 }
 
 // For says whether the unit may be promised for a window in which so much use is expected, as of now; the allocation but is left aside.
