@@ -51,6 +51,9 @@ type fakeFeed struct {
 	down    bool                        // every call fails
 	hang    bool                        // every read waits until its context ends
 	tooBig  int32                       // pages of more than this do not fit one message
+	short   int                         // so many of the last changes are told in the head and not given
+	behind  int                         // so many of the last changes are not told at all
+	shows   time.Time                   // what its clock shows; nothing if zero
 	reads   int
 	streams int
 }
@@ -82,10 +85,11 @@ func (f *fakeFeed) ReadFeed(ctx context.Context, req *feedpb.ReadFeedRequest, _ 
 	f.reads++
 	down, hang := f.down, f.hang
 	all := f.changes[req.GetParent()]
+	all = all[:max(0, len(all)-f.behind)]
 	page := all[min(int(req.GetAfter()), len(all)):]
-	page = page[:min(int(req.GetLimit()), len(page))]
+	page = page[:min(int(req.GetLimit()), max(0, len(page)-f.short))]
 	tooBig := f.tooBig > 0 && len(page) > int(f.tooBig)
-	resp := &feedpb.ReadFeedResponse{Changes: page, Head: int64(len(all))}
+	resp := &feedpb.ReadFeedResponse{Changes: page, Head: int64(len(all)), ReadTime: instantPB(f.shows)}
 	f.mu.Unlock()
 	switch {
 	case down:
