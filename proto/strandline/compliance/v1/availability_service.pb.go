@@ -468,9 +468,10 @@ type SearchOutfitsRequest struct {
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
 	// What is wanted. At most 1,000 units in all.
 	Outfits []*Outfit `protobuf:"bytes,5,rep,name=outfits,proto3" json:"outfits,omitempty"`
-	// Dives expected of each unit on each day of the window that has begun.
+	// Dives expected of each unit on each day that the window touches, by the clock of the shop: so many for a window from 18:00 of one day to
+	// 10:00 of the next are expected twice.
 	DivesPerDay int64 `protobuf:"varint,6,opt,name=dives_per_day,json=divesPerDay,proto3" json:"dives_per_day,omitempty"`
-	// Also look for other windows, sizes and shops where not everything can be had.
+	// Also look for other sizes where too few are available and, where a shop is given, for other windows and shops if it does not have everything.
 	Alternatives bool `protobuf:"varint,7,opt,name=alternatives,proto3" json:"alternatives,omitempty"`
 	// Answer from at least here.
 	AtLeast       *v1.Position `protobuf:"bytes,8,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
@@ -742,8 +743,9 @@ type SearchOutfitsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// By shop: those that have everything first.
 	Shops []*OutfitAvailability `protobuf:"bytes,1,rep,name=shops,proto3" json:"shops,omitempty"`
-	// Where asked for, and not everything can be had at the shop: the nearest other windows there, before and after at the same time of day, and
-	// other shops that have everything for the window. The nearest first.
+	// Where asked for, and not everything can be had at the shop: up to four other windows there, of the 14 days before and after, at the same times of
+	// day; and other shops that have everything for the window, as long as it can still arrive before it. The nearest first, be it in time or
+	// on the way; shops of which nobody has said how far they are come last.
 	Alternatives []*Alternative `protobuf:"bytes,2,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
 	// What it was made from.
 	Position      *v1.Position `protobuf:"bytes,3,opt,name=position,proto3" json:"position,omitempty"`
@@ -816,7 +818,9 @@ type OutfitAvailability_Item struct {
 	// Why the others of the kind and size may not be promised: how many for each reason. One unit may have several.
 	Reasons []*OutfitAvailability_ReasonCount `protobuf:"bytes,5,rep,name=reasons,proto3" json:"reasons,omitempty"`
 	// Sizes of the kind that would do instead, and how many there are; only with `alternatives`, and only where too few are available.
-	OtherSizes    []*OutfitAvailability_SizeCount `protobuf:"bytes,6,rep,name=other_sizes,json=otherSizes,proto3" json:"other_sizes,omitempty"`
+	OtherSizes []*OutfitAvailability_SizeCount `protobuf:"bytes,6,rep,name=other_sizes,json=otherSizes,proto3" json:"other_sizes,omitempty"`
+	// `orgs/{org}/units/{unit}` where this very one is wanted.
+	Unit          string `protobuf:"bytes,7,opt,name=unit,proto3" json:"unit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -891,6 +895,13 @@ func (x *OutfitAvailability_Item) GetOtherSizes() []*OutfitAvailability_SizeCoun
 		return x.OtherSizes
 	}
 	return nil
+}
+
+func (x *OutfitAvailability_Item) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
 }
 
 // How many units have a reason.
@@ -1058,7 +1069,7 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\aoutfits\x18\x05 \x03(\v2 .strandline.compliance.v1.OutfitB\r\xe0A\x02\xbaH\a\x92\x01\x04\b\x01\x10dR\aoutfits\x12-\n" +
 	"\rdives_per_day\x18\x06 \x01(\x03B\t\xbaH\x06\"\x04\x18d(\x00R\vdivesPerDay\x12\"\n" +
 	"\falternatives\x18\a \x01(\bR\falternatives\x127\n" +
-	"\bat_least\x18\b \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x85\x05\n" +
+	"\bat_least\x18\b \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x99\x05\n" +
 	"\x12OutfitAvailability\x12\x12\n" +
 	"\x04shop\x18\x01 \x01(\tR\x04shop\x12\x1c\n" +
 	"\tavailable\x18\x02 \x01(\bR\tavailable\x12\x14\n" +
@@ -1066,7 +1077,7 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\n" +
 	"asset_tags\x18\x04 \x03(\tR\tassetTags\x12!\n" +
 	"\foutfit_count\x18\x05 \x01(\x03R\voutfitCount\x12G\n" +
-	"\x05items\x18\x06 \x03(\v21.strandline.compliance.v1.OutfitAvailability.ItemR\x05items\x1a\xa7\x02\n" +
+	"\x05items\x18\x06 \x03(\v21.strandline.compliance.v1.OutfitAvailability.ItemR\x05items\x1a\xbb\x02\n" +
 	"\x04Item\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
 	"\x04size\x18\x02 \x01(\tR\x04size\x12!\n" +
@@ -1074,7 +1085,8 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\x0favailable_count\x18\x04 \x01(\x03R\x0eavailableCount\x12R\n" +
 	"\areasons\x18\x05 \x03(\v28.strandline.compliance.v1.OutfitAvailability.ReasonCountR\areasons\x12W\n" +
 	"\vother_sizes\x18\x06 \x03(\v26.strandline.compliance.v1.OutfitAvailability.SizeCountR\n" +
-	"otherSizes\x1a;\n" +
+	"otherSizes\x12\x12\n" +
+	"\x04unit\x18\a \x01(\tR\x04unit\x1a;\n" +
 	"\vReasonCount\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x03R\x05count\x1a5\n" +

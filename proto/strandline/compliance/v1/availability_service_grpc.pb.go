@@ -48,7 +48,7 @@ type AvailabilityServiceClient interface {
 	// PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	SearchAvailability(ctx context.Context, in *SearchAvailabilityRequest, opts ...grpc.CallOption) (*SearchAvailabilityResponse, error)
 	// How many whole outfits can be had for a window at a shop, or at each, and what else could be done: other windows, sizes and shops.
-	// Errors: INVALID_FIELD, NOT_CAUGHT_UP.
+	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_CAUGHT_UP.
 	SearchOutfits(ctx context.Context, in *SearchOutfitsRequest, opts ...grpc.CallOption) (*SearchOutfitsResponse, error)
 	// Promises units for a window: all that is asked for, or nothing. Of those that would do it takes the ones with the least use to waste.
 	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_AVAILABLE with what is missing and why.
@@ -277,7 +277,7 @@ type AvailabilityServiceServer interface {
 	// PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	SearchAvailability(context.Context, *SearchAvailabilityRequest) (*SearchAvailabilityResponse, error)
 	// How many whole outfits can be had for a window at a shop, or at each, and what else could be done: other windows, sizes and shops.
-	// Errors: INVALID_FIELD, NOT_CAUGHT_UP.
+	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_CAUGHT_UP.
 	SearchOutfits(context.Context, *SearchOutfitsRequest) (*SearchOutfitsResponse, error)
 	// Promises units for a window: all that is asked for, or nothing. Of those that would do it takes the ones with the least use to waste.
 	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_AVAILABLE with what is missing and why.
