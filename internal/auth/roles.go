@@ -83,6 +83,7 @@ var roles = map[string][]authpb.Permission{
 		authpb.Permission_PERMISSION_FEED_READ,
 		authpb.Permission_PERMISSION_REGISTRY_READ,
 		authpb.Permission_PERMISSION_HISTORY_READ,
+		authpb.Permission_PERMISSION_HISTORY_APPEND, // what comes back with a rental is recorded by compliance, for those who may not append themselves
 	},
 }
 

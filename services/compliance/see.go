@@ -61,6 +61,16 @@ func (a *Applier) See(ctx context.Context, org tenant.Org) (Sight, error) {
 	}
 }
 
+// SeeHistory applies all that history holds, and tells its clock. Errors as See.
+func (a *Applier) SeeHistory(ctx context.Context, org tenant.Org) (Sight, error) {
+	have, err := a.projection.Position(ctx, org)
+	if err != nil {
+		return Sight{}, err
+	}
+	s := Sight{Position: have}
+	return s, a.look(ctx, org, History, &s)
+}
+
 // look applies a source up to its head.
 func (a *Applier) look(ctx context.Context, org tenant.Org, source Source, s *Sight) error {
 	for {

@@ -23,6 +23,7 @@ import (
 
 // brokenHistory answers every question with an error, or hangs; whole systems, with the real history, are tested in internal/systemtest.
 type brokenHistory struct {
+	historypb.HistoryServiceClient
 	mu   sync.Mutex // what is asked may be under way when its caller has given up
 	err  error
 	hang bool

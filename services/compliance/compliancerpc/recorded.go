@@ -18,7 +18,7 @@ import (
 	"strandline.example/strandline/services/compliance/certificate"
 )
 
-// Peers are what certificates are made from: history and registry, asked with a service's credentials.
+// Peers are what certificates are made from, and where returns are recorded: history and registry, asked with a service's credentials.
 type Peers struct {
 	Orders interface {
 		GetOrder(ctx context.Context, in *historypb.GetOrderRequest, opts ...grpc.CallOption) (*historypb.GetOrderResponse, error)
@@ -26,6 +26,8 @@ type Peers struct {
 	}
 	History interface {
 		ListEntries(ctx context.Context, in *historypb.ListEntriesRequest, opts ...grpc.CallOption) (*historypb.ListEntriesResponse, error)
+		GetEntry(ctx context.Context, in *historypb.GetEntryRequest, opts ...grpc.CallOption) (*historypb.GetEntryResponse, error)
+		AppendEntries(ctx context.Context, in *historypb.AppendEntriesRequest, opts ...grpc.CallOption) (*historypb.AppendEntriesResponse, error)
 	}
 	Procedures interface {
 		GetProcedure(ctx context.Context, in *historypb.GetProcedureRequest, opts ...grpc.CallOption) (*historypb.GetProcedureResponse, error)

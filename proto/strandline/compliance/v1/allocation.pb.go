@@ -1549,7 +1549,7 @@ type ReturnUnitsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `orgs/{org}`.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// What came back.
+	// What came back, each allocation once. Their entries are appended to the ledger in one piece.
 	Returns []*ReturnUnitsRequest_Return `protobuf:"bytes,2,rep,name=returns,proto3" json:"returns,omitempty"`
 	// A repeat with the same id gives the first answer.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
@@ -2056,7 +2056,7 @@ type ReturnUnitsRequest_Return struct {
 	NoteOnly bool `protobuf:"varint,7,opt,name=note_only,json=noteOnly,proto3" json:"note_only,omitempty"`
 	// What is missing, for example `hose` or `mouthpiece`: becomes a condition entry `part-missing` that pulls the unit.
 	MissingParts []string `protobuf:"bytes,8,rep,name=missing_parts,json=missingParts,proto3" json:"missing_parts,omitempty"`
-	// Free text for the entries.
+	// Free text for the entries: for the condition if there is one, for what is missing otherwise, or for the usage.
 	Note          string `protobuf:"bytes,9,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2307,7 +2307,7 @@ const file_strandline_compliance_v1_allocation_proto_rawDesc = "" +
 	"\bcautions\x18\x03 \x03(\tR\bcautions\"\xb9\x05\n" +
 	"\x12ReturnUnitsRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12]\n" +
-	"\areturns\x18\x02 \x03(\v23.strandline.compliance.v1.ReturnUnitsRequest.ReturnB\x0e\xe0A\x02\xbaH\b\x92\x01\x05\b\x01\x10\xf4\x03R\areturns\x12*\n" +
+	"\areturns\x18\x02 \x03(\v23.strandline.compliance.v1.ReturnUnitsRequest.ReturnB\x0e\xe0A\x02\xbaH\b\x92\x01\x05\b\x01\x10\xac\x02R\areturns\x12*\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x1a\xdd\x03\n" +
 	"\x06Return\x12Z\n" +
@@ -2323,7 +2323,7 @@ const file_strandline_compliance_v1_allocation_proto_rawDesc = "" +
 	"\tcondition\x18\x06 \x01(\tB \xbaH\x1dr\x1b2\x19^([a-z][a-z0-9-]{0,47})?$R\tcondition\x12\x1b\n" +
 	"\tnote_only\x18\a \x01(\bR\bnoteOnly\x12K\n" +
 	"\rmissing_parts\x18\b \x03(\tB&\xbaH#\x92\x01 \x10\x14\x18\x01\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,47}$R\fmissingParts\x12\x1c\n" +
-	"\x04note\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x04note\"\xd9\x01\n" +
+	"\x04note\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xbc\x05R\x04note\"\xd9\x01\n" +
 	"\x13ReturnUnitsResponse\x12F\n" +
 	"\vallocations\x18\x01 \x03(\v2$.strandline.compliance.v1.AllocationR\vallocations\x128\n" +
 	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x12@\n" +

@@ -67,8 +67,12 @@ type AvailabilityServiceClient interface {
 	// be checked before each dive is not replaced by it. Errors: NOT_FOUND, ALLOCATION_STATE, HAND_OUT_REFUSED with every reason, GATE_SHUT
 	// (UNAVAILABLE: it cannot be sure; see GetPaperList).
 	HandOutUnits(ctx context.Context, in *HandOutUnitsRequest, opts ...grpc.CallOption) (*HandOutUnitsResponse, error)
-	// Takes units back: dives, condition and missing parts become entries of the ledger. All of them or none; a repeat makes no second entry.
-	// Errors: NOT_FOUND, ALLOCATION_STATE, UNAVAILABLE (history cannot be reached: nothing is taken back, try again).
+	// Takes units back: dives, condition and missing parts become entries of the ledger, of the instant of the return. All of them or none; a
+	// repeat, with the same request id or another, makes no second entry. What was begun and got no answer is repeated as it was: another content
+	// is refused, with the entries that there are, which are corrected by amendments. A return without dives, condition or anything missing
+	// makes no entry, and needs no other service.
+	// Errors: NOT_FOUND, INVALID_FIELD, ALLOCATION_STATE, what history refuses the entries for (for example UNIT_RETIRED), UNAVAILABLE (history
+	// cannot be reached: nothing is taken back, try again).
 	ReturnUnits(ctx context.Context, in *ReturnUnitsRequest, opts ...grpc.CallOption) (*ReturnUnitsResponse, error)
 	// Reads an allocation. Errors: NOT_FOUND.
 	GetAllocation(ctx context.Context, in *GetAllocationRequest, opts ...grpc.CallOption) (*GetAllocationResponse, error)
@@ -296,8 +300,12 @@ type AvailabilityServiceServer interface {
 	// be checked before each dive is not replaced by it. Errors: NOT_FOUND, ALLOCATION_STATE, HAND_OUT_REFUSED with every reason, GATE_SHUT
 	// (UNAVAILABLE: it cannot be sure; see GetPaperList).
 	HandOutUnits(context.Context, *HandOutUnitsRequest) (*HandOutUnitsResponse, error)
-	// Takes units back: dives, condition and missing parts become entries of the ledger. All of them or none; a repeat makes no second entry.
-	// Errors: NOT_FOUND, ALLOCATION_STATE, UNAVAILABLE (history cannot be reached: nothing is taken back, try again).
+	// Takes units back: dives, condition and missing parts become entries of the ledger, of the instant of the return. All of them or none; a
+	// repeat, with the same request id or another, makes no second entry. What was begun and got no answer is repeated as it was: another content
+	// is refused, with the entries that there are, which are corrected by amendments. A return without dives, condition or anything missing
+	// makes no entry, and needs no other service.
+	// Errors: NOT_FOUND, INVALID_FIELD, ALLOCATION_STATE, what history refuses the entries for (for example UNIT_RETIRED), UNAVAILABLE (history
+	// cannot be reached: nothing is taken back, try again).
 	ReturnUnits(context.Context, *ReturnUnitsRequest) (*ReturnUnitsResponse, error)
 	// Reads an allocation. Errors: NOT_FOUND.
 	GetAllocation(context.Context, *GetAllocationRequest) (*GetAllocationResponse, error)

@@ -35,6 +35,9 @@ create table allocations (
   finisher text not null default '',
   finish_reason text not null default '',
   entries text[] not null default '{}', -- names of the entries of its return
+  return_at timestamptz, -- of a return that was begun: the instant of its entries, so that a repeat makes the same ones
+  return_digest bytea, -- and the digest of what it says
+  returner text not null default '', -- and who took it back
   conflicts jsonb not null default '[]',
   substitutions jsonb not null default '[]',
   number bigint not null, -- of its last change, as in watch_heads
