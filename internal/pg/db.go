@@ -4,8 +4,10 @@ import (
 	"context"
 	"fmt"
 	"regexp"
+	"sync"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -33,6 +35,34 @@ type Config struct {
 type DB struct {
 	pool *pgxpool.Pool
 	conf Config
+
+	mu      sync.Mutex
+	waiting map[uuid.UUID]chan struct{}
+}
+
+// Committed returns a channel that is closed when this process next commits a writing transaction of an org, through this DB. Whoever wants to
+// miss nothing asks for it before looking at what there is; what other processes commit is not told.
+func (db *DB) Committed(org uuid.UUID) <-chan struct{} {
+	db.mu.Lock()
+	defer db.mu.Unlock()
+	c := db.waiting[org]
+	if c == nil {
+		if db.waiting == nil {
+			db.waiting = map[uuid.UUID]chan struct{}{}
+		}
+		c = make(chan struct{})
+		db.waiting[org] = c
+	}
+	return c
+}
+
+func (db *DB) committed(org uuid.UUID) {
+	db.mu.Lock()
+	defer db.mu.Unlock()
+	if c := db.waiting[org]; c != nil {
+		close(c)
+		delete(db.waiting, org)
+	}
 }
 
 // Open connects as the DSN's user with the runtime role set at start-up, so that `reset role` comes back to it, and

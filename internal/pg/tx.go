@@ -139,6 +139,9 @@ func (db *DB) once(ctx context.Context, begin string, want open, fn func(ctx con
 	}
 	done = true
 	err = tx.Commit(ctx)
+	if !want.readOnly { // it may have happened even if it failed
+		db.committed(want.org)
+	}
 	return err, lostRace(err)
 }
 

@@ -410,3 +410,49 @@ func TestReadingBackUsesUTCAndUUIDs(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// TestCommittedTellsOfAnOrgsCommits waits for commits: those of the org alone are told, once each, and neither reading nor what was rolled back.
+func TestCommittedTellsOfAnOrgsCommits(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t).Open(t, notes)
+	told := func(c <-chan struct{}) bool {
+		select {
+		case <-c:
+			return true
+		default:
+			return false
+		}
+	}
+	first, same := db.Committed(reef.UUID), db.Committed(reef.UUID)
+	if err := put(t.Context(), db, wreck, "elsewhere"); err != nil {
+		t.Fatal(err)
+	}
+	_ = bodies(t, db, reef)
+	refused := errors.New("refused")
+	if err := db.InOrg(t.Context(), reef, func(ctx context.Context, _ pgx.Tx) error {
+		if err := put(ctx, db, reef, "taken back"); err != nil {
+			return err
+		}
+		return refused
+	}); err == nil {
+		t.Fatal("not rolled back")
+	}
+	if told(first) {
+		t.Fatal("told of another org, of reading or of a rollback")
+	}
+	if err := db.InOrg(t.Context(), reef, func(ctx context.Context, _ pgx.Tx) error {
+		err := put(ctx, db, reef, "kept") // joins, and is not committed yet
+		if told(first) {
+			t.Error("told before the commit")
+		}
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if !told(first) || !told(same) {
+		t.Fatal("not told")
+	}
+	if told(db.Committed(reef.UUID)) {
+		t.Fatal("told of a commit of before")
+	}
+}

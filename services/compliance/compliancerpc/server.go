@@ -34,7 +34,8 @@ type Config struct {
 	History  feedpb.FeedServiceClient                               // the history's feed
 	Peers    *Peers                                                 // what certificates are made from; nil: there are none
 	Follow   compliance.FollowConfig                                // how Run follows; the zero value will do
-	Poll     time.Duration                                          // how often a stream of notices looks for those that other processes wrote; 0 for a second
+	Poll     time.Duration                                          // how often streams look for what other processes wrote; 0 for a second
+	Watch    WatchConfig                                            // the bounds of WatchAvailability; the zero value will do
 	Looked   func(org tenant.Org, t compliance.Told, err error)     // called after each look of Run for what is to be told; for tests
 	Reviewed func(org tenant.Org, r compliance.Reviewed, err error) // called after each review of promises; for tests
 }
@@ -59,6 +60,10 @@ type Server struct {
 	feeds    [2]feedReader
 	peers    *Peers
 	logger   *slog.Logger
+
+	watch      WatchConfig
+	hub        *compliance.WatchHub
+	watchReads chan struct{} // one place for each batch that is being read
 }
 
 // New returns a server. It reads nothing until it is asked or Run.
@@ -80,6 +85,10 @@ func New(c Config) *Server {
 	if s.poll = c.Poll; s.poll <= 0 {
 		s.poll = time.Second
 	}
+	s.watch = c.Watch
+	s.watch.defaults()
+	s.hub = compliance.NewWatchHub(s.store, c.DB.Committed, s.poll, s.watch.Streams)
+	s.watchReads = make(chan struct{}, s.watch.Readers)
 	return s
 }
 

@@ -79,7 +79,8 @@ type AvailabilityServiceClient interface {
 	// Lists allocations by the start of their windows. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	ListAllocations(ctx context.Context, in *ListAllocationsRequest, opts ...grpc.CallOption) (*ListAllocationsResponse, error)
 	// Keeps a client's copy of units and allocations up to date: everything there is first, then what changes. A client that does not keep up
-	// is dropped with WATCH_TOO_SLOW, and goes on with its resume token. Errors: INVALID_FIELD, RESUME_TOKEN_INVALID, WATCH_TOO_SLOW.
+	// is dropped with WATCH_TOO_SLOW, and goes on with its resume token, as one does that was cut off. Errors: NOT_FOUND, INVALID_FIELD,
+	// RESUME_TOKEN_INVALID, WATCH_TOO_SLOW, RESOURCE_EXHAUSTED (so many streams of the org are open), UNAVAILABLE (go on at another server).
 	WatchAvailability(ctx context.Context, in *WatchAvailabilityRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchAvailabilityResponse], error)
 	// Owned, ready, promised, out, pulled, due soon and short, by shop and kind for the next days, and what could be moved where. Errors:
 	// INVALID_FIELD, NOT_CAUGHT_UP.
@@ -312,7 +313,8 @@ type AvailabilityServiceServer interface {
 	// Lists allocations by the start of their windows. Errors: PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	ListAllocations(context.Context, *ListAllocationsRequest) (*ListAllocationsResponse, error)
 	// Keeps a client's copy of units and allocations up to date: everything there is first, then what changes. A client that does not keep up
-	// is dropped with WATCH_TOO_SLOW, and goes on with its resume token. Errors: INVALID_FIELD, RESUME_TOKEN_INVALID, WATCH_TOO_SLOW.
+	// is dropped with WATCH_TOO_SLOW, and goes on with its resume token, as one does that was cut off. Errors: NOT_FOUND, INVALID_FIELD,
+	// RESUME_TOKEN_INVALID, WATCH_TOO_SLOW, RESOURCE_EXHAUSTED (so many streams of the org are open), UNAVAILABLE (go on at another server).
 	WatchAvailability(*WatchAvailabilityRequest, grpc.ServerStreamingServer[WatchAvailabilityResponse]) error
 	// Owned, ready, promised, out, pulled, due soon and short, by shop and kind for the next days, and what could be moved where. Errors:
 	// INVALID_FIELD, NOT_CAUGHT_UP.

@@ -409,11 +409,11 @@ var File_strandline_compliance_v1_watch_proto protoreflect.FileDescriptor
 
 const file_strandline_compliance_v1_watch_proto_rawDesc = "" +
 	"\n" +
-	"$strandline/compliance/v1/watch.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x16google/type/date.proto\x1a)strandline/compliance/v1/allocation.proto\x1a!strandline/type/v1/position.proto\x1a\x1fstrandline/type/v1/reason.proto\"\xc3\x01\n" +
+	"$strandline/compliance/v1/watch.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x16google/type/date.proto\x1a)strandline/compliance/v1/allocation.proto\x1a!strandline/type/v1/position.proto\x1a\x1fstrandline/type/v1/reason.proto\"\xcd\x01\n" +
 	"\x18WatchAvailabilityRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12J\n" +
-	"\x04shop\x18\x02 \x01(\tB6\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\x12!\n" +
-	"\fresume_token\x18\x03 \x01(\tR\vresumeToken\"\xed\x02\n" +
+	"\x04shop\x18\x02 \x01(\tB6\xbaH3r12/^(orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40})?$R\x04shop\x12+\n" +
+	"\fresume_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\vresumeToken\"\xed\x02\n" +
 	"\x19WatchAvailabilityResponse\x129\n" +
 	"\x04unit\x18\x01 \x01(\v2#.strandline.compliance.v1.UnitStateH\x00R\x04unit\x12F\n" +
 	"\n" +
