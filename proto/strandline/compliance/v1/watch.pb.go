@@ -189,7 +189,7 @@ type WatchAvailabilityResponse_Unit struct {
 }
 
 type WatchAvailabilityResponse_Allocation struct {
-	// An allocation as it stands.
+	// An allocation as it stands. Its asset_tag is that of when it last changed; the unit itself says its tag.
 	Allocation *Allocation `protobuf:"bytes,2,opt,name=allocation,proto3,oneof"`
 }
 
