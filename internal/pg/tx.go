@@ -54,6 +54,43 @@ func (db *DB) ReadOrg(ctx context.Context, org tenant.Org, fn func(ctx context.C
 	return db.run(ctx, begin, open{org: org.UUID, readOnly: true}, fn)
 }
 
+// ReadOrgBatch is ReadOrg for statements that are known beforehand: queue queues them, with functions that take the rows, and all of it, the
+// transaction's beginning and its end included, is one trip. Inside InOrg or ReadOrg it joins. queue may be called again, like the fn of the others.
+func (db *DB) ReadOrgBatch(ctx context.Context, org tenant.Org, queue func(batch *pgx.Batch)) error {
+	if org.UUID == uuid.Nil {
+		return errs.New(errs.Internal, "INTERNAL", "a transaction needs an org")
+	}
+	if have, ok := ctx.Value(openKey{db}).(open); ok {
+		if have.org != org.UUID {
+			return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("a transaction of org %s is open; one of org %s cannot run inside it", have.org, org.UUID))
+		}
+		batch := &pgx.Batch{}
+		queue(batch)
+		return Err(have.tx.SendBatch(ctx, batch).Close())
+	}
+	return db.again(ctx, func() (err error, again bool) {
+		conn, err := db.pool.Acquire(ctx)
+		if err != nil {
+			return err, connectionTrouble(err)
+		}
+		defer conn.Release() // which closes a connection that is still inside a transaction
+		batch := &pgx.Batch{}
+		batch.Queue("begin isolation level repeatable read read only")
+		batch.Queue("select set_config('strandline.org', $1, true)", org.UUID.String())
+		queue(batch)
+		batch.Queue("commit")
+		if err = conn.SendBatch(ctx, batch).Close(); err == nil {
+			return nil, false
+		}
+		if ctx.Err() == nil && conn.Conn().PgConn().TxStatus() != 'I' {
+			if _, rerr := conn.Exec(ctx, "rollback"); rerr != nil {
+				err = errors.Join(err, rerr)
+			}
+		}
+		return err, lostRace(err) || connectionTrouble(err) // it has written nothing
+	})
+}
+
 // Snapshot names the state that a ReadOrg sees, for others to see the same with ReadOrgAt while the transaction is open.
 func Snapshot(ctx context.Context, tx pgx.Tx) (id string, err error) {
 	err = tx.QueryRow(ctx, `select pg_export_snapshot()`).Scan(&id)
@@ -93,8 +130,13 @@ func (db *DB) run(ctx context.Context, begin string, want open, fn func(ctx cont
 		}
 		return fn(ctx, have.tx)
 	}
+	return db.again(ctx, func() (error, bool) { return db.once(ctx, begin, want, fn) })
+}
+
+// again runs once, and runs it again, up to three times, while that may help.
+func (db *DB) again(ctx context.Context, once func() (err error, again bool)) error {
 	for try := 0; ; try++ {
-		err, again := db.once(ctx, begin, want, fn)
+		err, again := once()
 		if err == nil {
 			return nil
 		}

@@ -12,6 +12,6 @@ type PromiseQuery struct {
 	Sizes []string
 	Shop  string
 	Units []uuid.UUID
-	At    time.Time // when windows begin, the earliest: units retired by then are left out, and holds lifted by then do not count
+	At    time.Time // when windows begin, the earliest: units retired by then are left out, and holds lifted by then do not count; zero for all units, as of Now
 	Now   time.Time // promises that were not confirmed in time, or not collected before their window ended, do not count
 }

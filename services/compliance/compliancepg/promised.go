@@ -53,17 +53,20 @@ func queuePromise(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery) (
 		return rows.Err()
 	})
 	claimArgs := append(slices.Clone(args), q.Now)
-	now := "$" + strconv.Itoa(len(claimArgs))
-	batch.Queue(`select a.unit_id, a.allocation_id, lower(a.during), upper(a.during), a.dives, a.hours, a.fills, a.state
+	batch.Queue(`select a.unit_id, a.allocation_id, lower(a.during), upper(a.during), a.dives, a.hours, a.fills, a.state, a.expires
 		from p_ready as r join allocations as a on a.org_id = $1 and a.unit_id = r.unit_id and a.state <= 3
-		where `+where+` and (a.state <> 1 or a.expires > `+now+`) and (a.state = 3 or upper(a.during) > `+now+`)`, claimArgs...).Query(func(rows pgx.Rows) error {
+		where `+where+` and (a.state <> 1 or a.expires > $`+strconv.Itoa(len(claimArgs))+`)`, claimArgs...).Query(func(rows pgx.Rows) error {
 		var unit uuid.UUID
 		var c promise.Claim
 		var hours int64
 		var state compliance.AllocationState
-		_, err := pgx.ForEachRow(rows, []any{&unit, &c.Allocation, &c.Start, &c.End, &c.Expected.Dives, &hours, &c.Expected.Fills, &state}, func() error {
+		var expires *time.Time
+		_, err := pgx.ForEachRow(rows, []any{&unit, &c.Allocation, &c.Start, &c.End, &c.Expected.Dives, &hours, &c.Expected.Fills, &state, &expires}, func() error {
 			claim := c
 			claim.Start, claim.End, claim.Expected.Hours, claim.Out = c.Start.UTC(), c.End.UTC(), time.Duration(hours), state == compliance.Out
+			if state == compliance.Held {
+				claim.Expires = instantOf(expires)
+			}
 			if u := byID[unit]; u != nil {
 				u.Claims = append(u.Claims, claim)
 			}
@@ -72,18 +75,24 @@ func queuePromise(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery) (
 		return err
 	})
 	held := map[uuid.UUID]struct{}{}
-	hold := func(rows pgx.Rows) error {
+	at := q.At
+	if at.IsZero() {
+		at = q.Now
+	}
+	const open = `h.org_id = $1 and h.blocks & 1 = 1 and (h.lifted is null or h.lifted > $`
+	heldArgs := append(slices.Clone(args), at)
+	n := strconv.Itoa(len(heldArgs))
+	batch.Queue(`select r.unit_id from p_ready as r join holds_manual as h on h.unit_id = r.unit_id and `+open+n+`) where `+where+`
+		union all
+		select r.unit_id from p_ready as r cross join lateral unnest(r.members) as m (unit_id) join holds_manual as h on h.unit_id = m.unit_id and `+open+n+`)
+		where `+where+` and r.members <> '{}'`, heldArgs...).Query(func(rows pgx.Rows) error {
 		var unit uuid.UUID
 		_, err := pgx.ForEachRow(rows, []any{&unit}, func() error {
 			held[unit] = struct{}{}
 			return nil
 		})
 		return err
-	}
-	batch.Queue(`select unit_id from holds_manual where org_id = $1 and lifted is null and blocks & 1 = 1`, org.UUID).Query(hold)
-	if q.At.Before(q.Now) {
-		batch.Queue(`select unit_id from holds_manual where org_id = $1 and lifted is not null and lifted > $2 and blocks & 1 = 1`, org.UUID, q.At).Query(hold)
-	}
+	})
 	return func() []*promise.Unit {
 		for _, u := range units {
 			slices.SortFunc(u.Claims, func(a, b promise.Claim) int {
@@ -92,13 +101,7 @@ func queuePromise(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery) (
 				}
 				return bytes.Compare(a.Allocation[:], b.Allocation[:])
 			})
-			if len(held) == 0 {
-				continue
-			}
 			_, u.Held = held[u.ID]
-			for i := 0; i < len(u.Members) && !u.Held; i++ {
-				_, u.Held = held[u.Members[i]]
-			}
 		}
 		slices.SortFunc(units, func(a, b *promise.Unit) int {
 			if c := strings.Compare(a.Tag, b.Tag); c != 0 {

@@ -77,7 +77,10 @@ func TestReadyAgrees(t *testing.T) {
 			for i, u := range units {
 				set := unplaced(sets[i])
 				days := daysOf(set)
-				u.Held = false // the placed holds are left out on both sides
+				if want := heldNow(sets[i]); u.Held != want {
+					t.Errorf("%s: held %v, want %v", u.Tag, u.Held, want)
+				}
+				u.Held = false // from here on the placed holds are left out on both sides
 				if want := partsOf(set); !slices.Equal(u.Members, want) || u.Tag != set.Tag || u.Kind != set.Kind || u.Size != set.Size || u.Shop != set.Self.Stay.Shop || u.Host != set.Self.Host || !u.Retired.Equal(set.Self.Retired) {
 					t.Errorf("%s: the row says %+v, with parts %v", set.Tag, u, want)
 				}
@@ -111,6 +114,18 @@ func said(reasons []due.Reason) (out []string) {
 		out = append(out, fmt.Sprint(reasons[i].Code, reasons[i].Unit, reasons[i].On))
 	}
 	return out
+}
+
+// heldNow says, by its own count, whether somebody's hold keeps a set from being handed out today.
+func heldNow(s *compliance.Set) bool {
+	for _, d := range append([]*due.Derived{s.Self}, s.Parts...) {
+		for _, h := range d.Holds {
+			if h.Cause == due.CauseManual && h.Blocks&due.HandOut != 0 && (h.Lifted.IsZero() || h.Lifted.After(today)) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // unplaced returns a set without what people placed.

@@ -13,7 +13,8 @@ type Claim struct {
 	Allocation uuid.UUID
 	Window
 	Expected due.Amount
-	Out      bool // it has been handed out
+	Out      bool      // it has been handed out
+	Expires  time.Time // while it is held for a time only; zero otherwise
 }
 
 // Stretch is a time for which a unit may be handed out as far as its own limits and holds go: from From until just before Until.

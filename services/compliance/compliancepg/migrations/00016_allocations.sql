@@ -128,8 +128,6 @@ create table p_ready (
 );
 create index p_ready_kind on p_ready (org_id, kind, shop, tag, unit_id);
 create index p_ready_shop on p_ready (org_id, shop, tag, unit_id);
--- For windows that began before a hold was lifted.
-create index holds_manual_lifted on holds_manual (org_id, lifted) where lifted is not null;
 
 -- Until when everything that a source had recorded was applied, at least.
 alter table cursors add column complete timestamptz;
