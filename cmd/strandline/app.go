@@ -29,6 +29,7 @@ type app struct {
 	set     settings
 	columns int // width of standard output; 0 when it is not a terminal, so that lines stay whole
 
+	alone bool // the command asks compliance alone, and has to go on when the other services are down
 	began bool // a command's own code has begun: errors from now on are no longer mistakes of usage
 
 	mu      sync.Mutex

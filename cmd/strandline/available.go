@@ -12,14 +12,25 @@ import (
 )
 
 func newAvailableCmd(a *app) *cobra.Command {
+	var q outfitQuestion
 	var kind, size, shop, from, to, running string
 	var dives, fills int64
+	var gains bool
 	cmd := &cobra.Command{
 		Use:   "available",
-		Short: "which units may be promised for a window, and why the others may not",
-		Long: `Lists the units that match, those that may be promised first; for every other one, each reason. It is advice for planning:
-what counts is whether the unit may be handed out when it is.`,
+		Short: "which units or whole outfits may be promised for a window, and why the others may not",
+		Long: `Lists the units that match, those that may be promised first; for every other one, each reason. With --explain it says what would be gained where one
+hold or one service were cleared.
+
+With --want it is asked for whole outfits instead: how many of them each shop has for the window, and with --alternatives what else could be done.
+
+` + outfitHelp + `
+
+It is advice for planning: 'strandline allocations allocate' promises, and the gate at 'strandline handout' decides.`,
 		Example: `  strandline available --kind bcd --size M --shop lagoon --from 2026-06-05 --to 2026-06-07 --dives 4
+  strandline available --kind regulator-set --from 2026-06-05 --to 2026-06-07 --explain
+  strandline available --want "regulator-set, bcd:M, 2 cylinder:12L" --divers 12 --dives-per-day 2 --shop lagoon \
+    --from "2026-06-05 09:00" --to "2026-06-05 17:00" --alternatives
   strandline available --kind cylinder --from 2026-06-05T09:00:00+02:00 --to 2026-06-05T18:00:00+02:00 --output json`,
 		Args: words,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -29,11 +40,16 @@ what counts is whether the unit may be handed out when it is.`,
 			if err != nil {
 				return err
 			}
+			if err := q.check(cmd); err != nil {
+				return err
+			}
 			c, err := a.connect(ctx)
 			if err != nil {
 				return err
 			}
-			req := &compliancepb.SearchAvailabilityRequest{Parent: c.Org.Name(), Kind: kind, Size: size, Shop: c.shop(shop), ExpectedDives: dives, ExpectedFills: fills, ExpectedRunningTime: expected}
+			req := &compliancepb.SearchAvailabilityRequest{
+				Parent: c.Org.Name(), Kind: kind, Size: size, Shop: c.shop(shop), ExpectedDives: dives, ExpectedFills: fills, ExpectedRunningTime: expected, Explain: gains,
+			}
 			if req.StartTime, err = c.instant(ctx, "from", from, req.GetShop(), dayStart); err != nil {
 				return err
 			}
@@ -43,15 +59,27 @@ what counts is whether the unit may be handed out when it is.`,
 			if req.AtLeast, err = c.atLeast(ctx); err != nil {
 				return err
 			}
+			if q.asked() {
+				return a.availableOutfits(ctx, c, &q, req)
+			}
 			units, last, err := c.available(ctx, req)
 			if err != nil {
 				return err
 			}
 			if a.json() {
-				return printList(a, units, "availableCount", last.GetAvailableCount(), "unavailableCount", last.GetUnavailableCount())
+				more := []any{"availableCount", last.GetAvailableCount(), "unavailableCount", last.GetUnavailableCount()}
+				if gains {
+					if more, err = withMessages(more, "gains", last.GetGains()); err != nil {
+						return err
+					}
+				}
+				return printList(a, units, more...)
 			}
 			a.printf("%d may be promised, %d may not\n", last.GetAvailableCount(), last.GetUnavailableCount())
 			a.printAvailable(units)
+			if gains {
+				a.printGains(last.GetGains())
+			}
 			return nil
 		},
 	}
@@ -63,6 +91,8 @@ what counts is whether the unit may be handed out when it is.`,
 	cmd.Flags().Int64Var(&dives, "dives", 0, "`number` of dives expected")
 	cmd.Flags().StringVar(&running, "running-time", "", "running `time` expected")
 	cmd.Flags().Int64Var(&fills, "fills", 0, "`number` of fills expected")
+	cmd.Flags().BoolVar(&gains, "explain", false, "also say how many more there would be if one hold or service were cleared")
+	q.flags(cmd)
 	required(cmd, "from", "to")
 	return cmd
 }

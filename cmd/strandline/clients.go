@@ -59,6 +59,15 @@ func (a *app) connect(ctx context.Context) (*clients, error) {
 	if err != nil || a.set.Org == "" {
 		return c, err
 	}
+	if a.alone {
+		// Whoever prints the paper list, or asks the gate, has to be answered while the registry is down.
+		ctx, cancel := context.WithTimeout(ctx, time.Second)
+		defer cancel()
+		if err := c.known(ctx); err != nil && explain(err).code != exitUnavailable {
+			return nil, err
+		}
+		return c, nil
+	}
 	return c, c.known(ctx)
 }
 

@@ -27,6 +27,7 @@ const (
 	exitFailed      = 11
 	exitUndecided   = 12
 	exitNotReady    = 13
+	exitRefused     = 14
 )
 
 // exitError ends the run with a code of its own; without an error nothing is printed.
@@ -68,6 +69,9 @@ func explain(err error) failure {
 			switch d := d.(type) {
 			case *errdetails.ErrorInfo:
 				f.reason = d.GetReason()
+				if f.reason == "GATE_SHUT" {
+					f.next = paperStep(d.GetMetadata()["shop"])
+				}
 			case *errdetails.BadRequest:
 				for _, v := range d.GetFieldViolations() {
 					f.violations = append(f.violations, errs.Violation{Field: v.GetField(), Description: v.GetDescription(), Reason: v.GetReason()})
@@ -149,6 +153,16 @@ func nextStep(f failure) string {
 		return "do and record what is listed, and sign again; 'strandline orders show' says where the order stands"
 	case "ORDER_ALREADY_OPEN":
 		return "'strandline orders list --unit TAG --open' says which it is"
+	case "NOT_AVAILABLE":
+		return "'strandline available --want OUTFIT --alternatives' looks for other sizes, windows and shops"
+	case "HAND_OUT_REFUSED":
+		return "clear what is listed, or give it another unit with 'strandline allocations swap', and hand out again"
+	case "ALLOCATION_STATE":
+		return "'strandline allocations show' says where it stands"
+	case "WATCH_TOO_SLOW":
+		return "go on with --resume and the last token that was printed; nothing is lost"
+	case "RESUME_TOKEN_INVALID":
+		return "pass the token as it was printed, with the same --shop and --org, or begin anew without --resume"
 	case "RULE_NOT_WAIVABLE":
 		return "have the work done, or retire the unit where its life has ended; until then it stays out of service"
 	case "FITTED_ELSEWHERE", "FITTING_OVERLAP":
@@ -167,6 +181,14 @@ func nextStep(f failure) string {
 		}
 	}
 	return ""
+}
+
+// paperStep says what a counter goes by while the gate is shut.
+func paperStep(shop string) string {
+	if shop == "" {
+		return "try again; until it opens, 'strandline paper --shop SHOP' prints what was safe when compliance last knew"
+	}
+	return "try again; until it opens, 'strandline paper --shop " + lastID(shop) + "' prints what was safe when compliance last knew"
 }
 
 // printError prints an error and returns the exit code; writes says whether the command would have written something.
@@ -193,7 +215,7 @@ func printError(w io.Writer, err error, writes bool) int {
 			fmt.Fprintf(w, "  %s: %s\n", v.Field, d)
 		}
 	}
-	if (f.code == exitRejected || f.code == exitNotReady) && writes {
+	if (f.code == exitRejected || f.code == exitNotReady || f.code == exitRefused) && writes {
 		fmt.Fprintln(w, "Nothing was written.")
 	}
 	if f.next != "" {

@@ -168,6 +168,8 @@ var topics = []topic{
   11  a test fails (only 'judge', which prints the judgement all the same)
   12  a test is inconclusive, which holds a unit as a fail does (likewise)
   13  an order cannot be signed (only 'orders sign', which lists what keeps it from that); nothing was written
+  14  something cannot be promised or handed out (only 'allocations' and 'handout', which list what stands against it);
+      nothing was written
 
 What was printed to standard output before a failure is not complete: go by the exit code.`},
 	{name: "settings", short: "flags, environment variables and the configuration file", build: settingsTopic},

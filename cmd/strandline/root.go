@@ -78,9 +78,9 @@ qualified technician come first. Where Strandline cannot be sure, it says no.`,
 			root.AddCommand(c)
 		}
 	}
-	add(groupLook, newDemoCmd(a), newUnitCmd(a), newHistoryCmd(a), newDueCmd(a), newHoldsCmd(a), newNoticesCmd(a), newDigestCmd(a), newExplainCmd(a), newForecastCmd(a), newAvailableCmd(a), newSummaryCmd(a), newEvaluateCmd(a), newJudgeCmd(a), newInstrumentsCmd(a), newCertificateCmd(a), newVerifyCmd(a))
-	add(groupRecord, newLogCmd(a), newHoldCmd(a), newLiftCmd(a), newWaiversCmd(a), newRecallsCmd(a), newOrdersCmd(a), newLotsCmd(a), newFitCmd(a), newUnfitCmd(a), newTransferCmd(a), newRetireCmd(a))
-	add(groupSetUp, newImportCmd(a), newOrgCmd(a), newShopCmd(a), newModelCmd(a), newTechnicianCmd(a), newRulesCmd(a), newProceduresCmd(a))
+	add(groupLook, newDemoCmd(a), newUnitCmd(a), newHistoryCmd(a), newDueCmd(a), newHoldsCmd(a), newNoticesCmd(a), newDigestCmd(a), newExplainCmd(a), newForecastCmd(a), newAvailableCmd(a), newChainCmd(a), newWatchCmd(a), newPaperCmd(a), newSummaryCmd(a), newEvaluateCmd(a), newJudgeCmd(a), newInstrumentsCmd(a), newCertificateCmd(a), newVerifyCmd(a))
+	add(groupRecord, newAllocationsCmd(a), newHandoutCmd(a), newReturnCmd(a), newLogCmd(a), newHoldCmd(a), newLiftCmd(a), newWaiversCmd(a), newRecallsCmd(a), newOrdersCmd(a), newLotsCmd(a), newFitCmd(a), newUnfitCmd(a), newTransferCmd(a), newRetireCmd(a))
+	add(groupSetUp, newImportCmd(a), newOrgCmd(a), newShopCmd(a), newTransferTimesCmd(a), newModelCmd(a), newTechnicianCmd(a), newRulesCmd(a), newProceduresCmd(a))
 	add(groupRun, newServeCmd(a), newMigrateCmd(a), newHealthCmd(a), newTokenCmd(a), newKeyCmd(a), newRebuildCmd(a), newVersionCmd(a), newCompletionCmd(a))
 	return root
 }
