@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"strandline.example/strandline/internal/errs"
 	"strandline.example/strandline/internal/pg"
@@ -18,12 +20,13 @@ import (
 
 // Allocate promises units: all that is wished for, or none. It joins the transaction in ctx.
 func (s *Store) Allocate(ctx context.Context, org tenant.Org, w *compliance.AllocationWish, change compliance.OwnChange) (out []*compliance.Allocation, p compliance.Position, err error) {
+	var units func() []*promise.Unit
 	p, err = s.promise(ctx, org, change, func(ctx context.Context, t *promising) error {
 		group, first, err := t.group(ctx, w)
 		if err != nil {
 			return err
 		}
-		choices, err := t.choose(ctx, w)
+		choices, err := t.chooseFrom(ctx, w, units())
 		if err != nil {
 			return err
 		}
@@ -45,8 +48,13 @@ func (s *Store) Allocate(ctx context.Context, org tenant.Org, w *compliance.Allo
 		}
 		t.added = out
 		return nil
-	})
+	}, func(batch *pgx.Batch) { units = queuePromise(batch, org, candidates(w, change.At)) })
 	return out, p, err
+}
+
+// candidates asks for the units that might do.
+func candidates(w *compliance.AllocationWish, now time.Time) compliance.PromiseQuery {
+	return compliance.PromiseQuery{Kinds: kindsOf(w.Wants), Shop: w.Shop, At: w.Start, Now: now}
 }
 
 // group returns the group of what is wished for, and how many outfits it has.
@@ -68,11 +76,15 @@ func (t *promising) group(ctx context.Context, w *compliance.AllocationWish) (gr
 // choose chooses units of a shop. Units of which their row says that they are free are taken first into account; where those do not suffice, the history
 // of the others is asked.
 func (t *promising) choose(ctx context.Context, w *compliance.AllocationWish, but ...uuid.UUID) ([]promise.Choice, error) {
-	units, err := promiseUnits(ctx, t.tx, t.org, compliance.PromiseQuery{Kinds: kindsOf(w.Wants), Shop: w.Shop, At: w.Start, Now: t.now})
+	units, err := promiseUnits(ctx, t.tx, t.org, candidates(w, t.now))
 	if err != nil {
 		return nil, err
 	}
-	units = slices.DeleteFunc(units, func(u *promise.Unit) bool { return slices.Contains(but, u.ID) })
+	return t.chooseFrom(ctx, w, slices.DeleteFunc(units, func(u *promise.Unit) bool { return slices.Contains(but, u.ID) }))
+}
+
+// chooseFrom chooses among units.
+func (t *promising) chooseFrom(ctx context.Context, w *compliance.AllocationWish, units []*promise.Unit) ([]promise.Choice, error) {
 	var free, unsure []*promise.Unit
 	for _, u := range units {
 		switch u.For(w.Window, w.Expected, t.now, uuid.Nil) {

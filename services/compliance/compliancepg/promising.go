@@ -30,13 +30,19 @@ type promising struct {
 	position compliance.Position // after it
 }
 
-// promise runs fn in a transaction that changes allocations, and writes what fn left in it. It joins the transaction in ctx.
-func (s *Store) promise(ctx context.Context, org tenant.Org, change compliance.OwnChange, fn func(ctx context.Context, t *promising) error) (compliance.Position, error) {
+// promise runs fn in a transaction that changes allocations, and writes what fn left in it. What read queues is read in one trip with the head's lock, after
+// it. It joins the transaction in ctx.
+func (s *Store) promise(ctx context.Context, org tenant.Org, change compliance.OwnChange, fn func(ctx context.Context, t *promising) error, read ...func(batch *pgx.Batch)) (compliance.Position, error) {
 	var t *promising
 	err := s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
 		t = &promising{store: s, org: org, tx: tx, now: change.At}
-		if _, err := nextChange(ctx, tx, org, change); err != nil {
-			return err
+		batch, number := &pgx.Batch{}, int64(0)
+		queueChange(batch, org, change, &number)
+		for _, queue := range read {
+			queue(batch)
+		}
+		if err := tx.SendBatch(ctx, batch).Close(); err != nil {
+			return pg.Err(err)
 		}
 		if err := fn(ctx, t); err != nil {
 			return err

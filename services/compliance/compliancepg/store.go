@@ -117,11 +117,16 @@ func lockCursors(ctx context.Context, tx pgx.Tx, org tenant.Org) (p compliance.P
 // nextChange locks the org's head, moves it on and writes the change to compliance's own log.
 func nextChange(ctx context.Context, tx pgx.Tx, org tenant.Org, change compliance.OwnChange) (number int64, err error) {
 	batch := &pgx.Batch{}
+	queueChange(batch, org, change, &number)
+	return number, pg.Err(tx.SendBatch(ctx, batch).Close())
+}
+
+// queueChange queues what nextChange does. What is queued after it sees what others wrote before they gave the lock up.
+func queueChange(batch *pgx.Batch, org tenant.Org, change compliance.OwnChange, number *int64) {
 	batch.Queue(`insert into heads (org_id, number) values ($1, 1) on conflict (org_id) do update set number = heads.number + 1 returning number`, org.UUID).
-		QueryRow(func(row pgx.Row) error { return row.Scan(&number) })
+		QueryRow(func(row pgx.Row) error { return row.Scan(number) })
 	batch.Queue(`insert into changes (org_id, number, changed, kind, subject, actor) select $1, h.number, $2, $3, $4, $5 from heads as h where h.org_id = $1`,
 		org.UUID, change.At, change.Kind, change.Subject, change.Actor)
-	return number, pg.Err(tx.SendBatch(ctx, batch).Close())
 }
 
 // one returns what a query for one row gave, or missing if there is none.
