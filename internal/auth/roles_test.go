@@ -86,7 +86,7 @@ func TestRolesHoldNoMoreThanTheirJob(t *testing.T) {
 		{authpb.Permission_PERMISSION_FEED_READ, []string{auth.RoleService}},
 		{authpb.Permission_PERMISSION_RULES_WRITE, []string{auth.RoleChainManager}},
 		{authpb.Permission_PERMISSION_CHAIN_WRITE, []string{auth.RoleChainManager}},
-		{authpb.Permission_PERMISSION_HISTORY_APPEND, []string{auth.RoleChainManager, auth.RoleShopManager, auth.RoleTechnician}},
+		{authpb.Permission_PERMISSION_HISTORY_APPEND, []string{auth.RoleChainManager, auth.RoleService, auth.RoleShopManager, auth.RoleTechnician}},
 		{authpb.Permission_PERMISSION_UNSPECIFIED, nil},
 		{authpb.Permission(999), nil},
 	} {

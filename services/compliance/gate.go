@@ -53,8 +53,8 @@ func (s Sight) Apart(now time.Time) (registry, history time.Duration) {
 	return registry, history
 }
 
-// Refuses returns why a set may not be handed out until an end, with so much use expected and promised; nothing if it may. The set must have been
-// derived for asOf, and its Latest for all time.
+// Refuses returns why a set may not be handed out until an end, with so much use expected and promised; nothing if it may. The set must be that of
+// asOf, and its Latest that of all time, unless it is settled.
 //
 // Beyond what stands against the window, no hold may be open that anybody knows of, in the unit or in anything fitted to it, whenever it was opened:
 // a test that failed on a bench whose clock is ahead has failed.
@@ -63,7 +63,11 @@ func Refuses(set *Set, asOf, end time.Time, expected due.Amount) []due.Reason {
 		end = asOf.Add(time.Microsecond) // a clock says that the window is over: what is to be used now is judged now
 	}
 	out := set.Window(asOf, end, expected)
-	for _, d := range append(set.members(), set.Latest.members()...) {
+	all := set.members()
+	if set.Latest != nil {
+		all = append(all, set.Latest.members()...)
+	}
+	for _, d := range all {
 		for i := range d.Holds {
 			h := &d.Holds[i]
 			if h.Blocks&due.HandOut == 0 || !h.Lifted.IsZero() && !h.Lifted.After(asOf) {
