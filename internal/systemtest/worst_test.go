@@ -22,6 +22,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/auth"
@@ -380,6 +381,23 @@ func TestPageTokensOfOthers(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
+		for i, way := range [][2]string{{"north", "south"}, {"south", "north"}} {
+			if _, err := f.availability.SetTransferTime(t.Context(), &compliancepb.SetTransferTimeRequest{Parent: f.org, TransferTime: &compliancepb.TransferTime{
+				FromShop: f.org + "/shops/" + way[0], ToShop: f.org + "/shops/" + way[1], Duration: durationpb.New(time.Hour),
+			}}); err != nil {
+				t.Fatal(err)
+			}
+			set := f.unit("regulator-set", []string{"R-0", "R-1"}[i])
+			if _, err := f.compliance.GetStanding(t.Context(), &compliancepb.GetStandingRequest{Unit: set, AtLeast: f.position}); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := f.availability.AllocateUnits(t.Context(), &compliancepb.AllocateUnitsRequest{
+				Parent: f.org, Shop: f.org + "/shops/north", StartTime: timestamppb.New(now), EndTime: timestamppb.New(now.AddDate(0, 6, 0)), Confirm: true,
+				Outfits: []*compliancepb.Outfit{{Items: []*compliancepb.Outfit_Item{{Kind: "regulator-set", Unit: set}}}},
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
 		pack, err := f.compliance.GetRulePack(t.Context(), &compliancepb.GetRulePackRequest{Name: f.org + "/rulePacks/house"})
 		if err != nil {
 			t.Fatal(err)
@@ -432,6 +450,9 @@ func TestPageTokensOfOthers(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
+			if f := fields.ByName("states"); f != nil { // by then they have run out
+				req.Mutable(f).List().Append(protoreflect.ValueOfEnum(protoreflect.EnumNumber(compliancepb.Allocation_STATE_EXPIRED)))
+			}
 			if f := fields.ByName("include_ended"); f != nil {
 				req.Set(f, protoreflect.ValueOfBool(true))
 			}
@@ -469,7 +490,7 @@ func TestPageTokensOfOthers(t *testing.T) {
 		}
 	}
 	t.Logf("lists: %v", with)
-	for _, name := range []string{"ListWaivers", "ListNotices", "ListDigests", "ListRulePacks", "ListDue", "ListHolds", "ListOrders", "ListLots", "ListProcedures", "ListRecalledUnits"} {
+	for _, name := range []string{"ListWaivers", "ListNotices", "ListDigests", "ListRulePacks", "ListDue", "ListHolds", "ListOrders", "ListLots", "ListProcedures", "ListRecalledUnits", "ListAllocations", "ListTransferTimes"} {
 		if own[name+" left"] == "" || own[name+" right"] == "" {
 			t.Errorf("%s has no second page to ask for", name)
 		}

@@ -64,7 +64,7 @@ func TestOpenAPIIsComplete(t *testing.T) {
 			if got := op.Responses["default"].Schema.Ref; got != "#/definitions/v1Problem" {
 				t.Errorf("%s %s answers errors as %q", method, path, got)
 			}
-			if op.Responses["200"].Schema.Ref == "" {
+			if answer := op.Responses["200"].Schema; answer.Ref == "" && answer.Properties["result"] == nil { // of a stream, line by line
 				t.Errorf("%s %s has no answer", method, path)
 			}
 		}

@@ -47,6 +47,9 @@ func (b *builder) fill(m protoreflect.Message) {
 		set(m, "seconds", protoreflect.ValueOfInt64(b.at.Unix()))
 		b.at = b.at.Add(time.Hour)
 		return
+	case "google.protobuf.Duration":
+		set(m, "seconds", protoreflect.ValueOfInt64(3600))
+		return
 	case "google.type.Date":
 		set(m, "year", protoreflect.ValueOfInt32(2026))
 		set(m, "month", protoreflect.ValueOfInt32(1))

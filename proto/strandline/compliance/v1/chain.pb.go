@@ -817,7 +817,7 @@ const file_strandline_compliance_v1_chain_proto_rawDesc = "" +
 	"\fTransferTime\x12S\n" +
 	"\tfrom_shop\x18\x01 \x01(\tB6\xe0A\x02\xbaH0r.2,^orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40}$R\bfromShop\x12O\n" +
 	"\ato_shop\x18\x02 \x01(\tB6\xe0A\x02\xbaH0r.2,^orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40}$R\x06toShop\x12N\n" +
-	"\bduration\x18\x03 \x01(\v2\x19.google.protobuf.DurationB\x17\xe0A\x02\xbaH\x11\xc8\x01\x01\xaa\x01\v\"\x05\b\x80\xb4\xbc\x022\x02\b<R\bduration\"\xd6\x01\n" +
+	"\bduration\x18\x03 \x01(\v2\x19.google.protobuf.DurationB\x17\xe0A\x02\xbaH\x11\xc8\x01\x01\xaa\x01\v\"\x05\b\x80\xb4\xbc\x022\x02\b\x01R\bduration\"\xd6\x01\n" +
 	"\x16SetTransferTimeRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe0A\x02\xbaH\x1ar\x182\x16^orgs/[a-z0-9-]{1,40}$R\x06parent\x12V\n" +
 	"\rtransfer_time\x18\x02 \x01(\v2&.strandline.compliance.v1.TransferTimeB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\ftransferTime\x12*\n" +

@@ -164,8 +164,7 @@ const (
 	Reason_REASON_ALLOCATION_STATE Reason = 89
 	// Error: a unit may not be handed out; see the violations, each with a reason of its own. Nothing was handed out.
 	Reason_REASON_HAND_OUT_REFUSED Reason = 90
-	// Error: the gate cannot make sure that it knows everything about the units, so it stays shut. Try again; the paper list of the shop says what
-	// was safe when it last knew.
+	// Error: the gate cannot be sure that it knows everything about the units, so it stays shut. Try again, or print the shop's paper list.
 	Reason_REASON_GATE_SHUT Reason = 91
 	// Error: the client took in the stream too slowly and was dropped. Go on with the resume token of the last message.
 	Reason_REASON_WATCH_TOO_SLOW Reason = 92
