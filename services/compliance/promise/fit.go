@@ -62,6 +62,17 @@ func Fit(wants []Want, free []*Unit, expected due.Amount, w Window) (choices []C
 	return choices, nil
 }
 
+// Best returns the unit that Fit would take first of those that are free; nil if there are none.
+func Best(free []*Unit, expected due.Amount, w Window) *Unit {
+	var best fitting
+	for _, u := range free {
+		if f := fittingOf(u, expected, w); best.unit == nil || f.compare(&best) < 0 {
+			best = f
+		}
+	}
+	return best.unit
+}
+
 // The passes in which wants are served: the choosier first.
 const (
 	byName = iota
