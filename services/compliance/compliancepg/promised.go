@@ -193,7 +193,6 @@ func leftAside(but func(*promise.Unit) uuid.UUID, u *promise.Unit) uuid.UUID {
 	return but(u)
 }
 
-
 // Against returns why units may not be promised for a window, each with its set; no reasons for those that may. The rest is as for Judge.
 func (r *Reader) Against(ctx context.Context, units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID) ([]*compliance.Set, [][]due.Reason, error) {
 	if len(units) == 0 {

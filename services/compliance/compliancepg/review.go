@@ -80,6 +80,9 @@ type reviewing struct {
 }
 
 func (v *reviewing) review(ctx context.Context) error {
+	if err := v.end(ctx); err != nil {
+		return err
+	}
 	var from, upto int64
 	if err := v.tx.QueryRow(ctx, `select coalesce((select number from review_heads where org_id = $1), 0), coalesce((select number from watch_heads where org_id = $1), 0)`,
 		v.org.UUID).Scan(&from, &upto); err != nil {
@@ -96,7 +99,6 @@ func (v *reviewing) review(ctx context.Context) error {
 	if err != nil {
 		return pg.Err(err)
 	}
-	all = slices.DeleteFunc(all, func(a *compliance.Allocation) bool { return a.Ended(v.now) })
 	found, _, err := v.conflicts(ctx, all)
 	if err != nil {
 		return err
@@ -109,18 +111,32 @@ func (v *reviewing) review(ctx context.Context) error {
 	if _, err := v.tx.Exec(ctx, `insert into review_heads (org_id, number) values ($1, $2) on conflict (org_id) do update set number = excluded.number`, v.org.UUID, upto); err != nil {
 		return pg.Err(err)
 	}
-	var ending bool
-	if err := v.tx.QueryRow(ctx, `select exists (select from allocations where org_id = $1 and state = 1 and expires <= $2) or exists (select from allocations where org_id = $1 and state <= 2 and upper(during) <= $2)`,
-		v.org.UUID, v.now).Scan(&ending); err != nil {
-		return pg.Err(err)
-	}
-	if len(v.changed) == 0 && !ending {
+	if len(v.changed) == 0 {
 		return nil // a look at an org in which nothing happens writes no change
 	}
-	if _, err := nextChange(ctx, v.tx, v.org, compliance.OwnChange{At: v.now, Kind: compliance.PromisesReviewed, Subject: v.org.Name() + "/allocations/-", Actor: reviewer}); err != nil {
+	if err := v.log(ctx); err != nil {
 		return err
 	}
 	return v.write(ctx)
+}
+
+// end ends what has run out by now, so that what it kept from others is looked at as free.
+func (v *reviewing) end(ctx context.Context) error {
+	var ending bool
+	if err := v.tx.QueryRow(ctx, `select exists (select from allocations where org_id = $1 and state = 1 and expires <= $2)
+		or exists (select from allocations where org_id = $1 and state <= 2 and upper(during) <= $2)`, v.org.UUID, v.now).Scan(&ending); err != nil || !ending {
+		return pg.Err(err)
+	}
+	if err := v.log(ctx); err != nil {
+		return err
+	}
+	return v.write(ctx)
+}
+
+// log writes a line of compliance's own log.
+func (v *reviewing) log(ctx context.Context) error {
+	_, err := nextChange(ctx, v.tx, v.org, compliance.OwnChange{At: v.now, Kind: compliance.PromisesReviewed, Subject: v.org.Name() + "/allocations/-", Actor: reviewer})
+	return err
 }
 
 // reviewer is who acts where nobody asked.
