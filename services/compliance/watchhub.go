@@ -24,9 +24,13 @@ type WatchHub struct {
 	poll      time.Duration
 	most      int
 
-	mu   sync.Mutex
-	orgs map[tenant.Org]*WatchedOrg
+	mu      sync.Mutex
+	orgs    map[tenant.Org]*WatchedOrg
+	readers sync.WaitGroup
 }
+
+// Settle waits until nobody reads for streams that have ended. Streams that go on keep it waiting.
+func (h *WatchHub) Settle() { h.readers.Wait() }
 
 // NewWatchHub returns a hub with room for most streams of each org. Committed returns a channel that is closed when this process next commits
 // something of an org.
@@ -55,7 +59,7 @@ func (h *WatchHub) Join(ctx context.Context, org tenant.Org) (w *WatchedOrg, lea
 		reading, stop := context.WithCancel(context.WithoutCancel(ctx))
 		w = &WatchedOrg{stop: stop, moved: make(chan struct{})}
 		h.orgs[org] = w
-		go h.follow(reading, org, w)
+		h.readers.Go(func() { h.follow(reading, org, w) })
 	case w.streams >= h.most:
 		return nil, nil, errs.New(errs.Exhausted, "RESOURCE_EXHAUSTED", "as many streams of the org are open as this server takes; share one copy among your clients, or try another server").
 			With("org", org.Name())

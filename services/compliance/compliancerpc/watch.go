@@ -23,6 +23,8 @@ type WatchConfig struct {
 	Slow     time.Duration // how long one message may wait for the client before the client is dropped; 0 for 30 s
 	Streams  int           // of one org in this process; 0 for 1000
 	Readers  int           // batches read at a time in this process; 0 for 4
+
+	Ended func(org tenant.Org, err error) // called when a stream has ended; for tests
 }
 
 func (c *WatchConfig) defaults() {
@@ -66,11 +68,14 @@ func (s *Server) WatchAvailability(req *compliancepb.WatchAvailabilityRequest, s
 	if err != nil {
 		return err
 	}
-	defer leave()
-	if err := w.open(ctx); err != nil {
-		return err
+	if err = w.open(ctx); err == nil {
+		err = w.run(ctx, seen)
 	}
-	return w.run(ctx, seen)
+	leave()
+	if s.watch.Ended != nil {
+		s.watch.Ended(org, err)
+	}
+	return err
 }
 
 // watcher is one stream.
