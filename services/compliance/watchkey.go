@@ -1,6 +1,7 @@
 package compliance
 
 import (
+	"errors"
 	"time"
 
 	"github.com/google/uuid"
@@ -38,6 +39,9 @@ type WatchKey struct {
 	Unit  uuid.UUID `json:"u,omitzero"`  // of the allocation told last
 	Start time.Time `json:"t,omitzero"`  // of the allocation told last
 }
+
+// ErrWatchAhead says that a place is after changes that the database does not have: it was put back to an earlier state.
+var ErrWatchAhead = errors.New("the place is beyond the last change")
 
 // CaughtUp is the place after every change up to a number.
 func CaughtUp(number int64) WatchKey {

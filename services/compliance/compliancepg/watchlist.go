@@ -57,6 +57,9 @@ func (r *Reader) Watch(ctx context.Context, q compliance.WatchQuery) (b complian
 	if !w.key.Begun {
 		w.key.Begun, w.key.Number = true, head.Number
 	}
+	if w.key.Number > head.Number {
+		return b, compliance.ErrWatchAhead
+	}
 	for _, step := range []func(context.Context) error{w.units, w.allocations, w.changes} {
 		if err := step(ctx); err != nil {
 			return b, err
@@ -188,9 +191,6 @@ var lastID = uuid.Max
 // changes tells what has changed, in the order of the numbers.
 func (w *watching) changes(ctx context.Context) error {
 	if w.key.Stage != compliance.WatchChanges || w.left == 0 {
-		return nil
-	}
-	if w.key.Number > w.batch.Head.Number {
 		return nil
 	}
 	unitAfter, allocationAfter := lastID, uuid.Nil

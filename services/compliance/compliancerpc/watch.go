@@ -2,6 +2,7 @@ package compliancerpc
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync/atomic"
 	"time"
@@ -173,9 +174,8 @@ func (w *watcher) next(ctx context.Context) (b compliance.WatchBatch, err error)
 		b, err = r.Watch(ctx, w.q)
 		return err
 	})
-	if err == nil && w.q.After.Number > b.Head.Number {
-		// The client is ahead of the database, which was put back to an earlier state: what it has is not what there is.
-		e := errs.New(errs.Invalid, "RESUME_TOKEN_INVALID", "resume_token is of a change that this server does not have; begin again without one")
+	if errors.Is(err, compliance.ErrWatchAhead) { // what the client has is not what there is
+		e := errs.New(errs.Invalid, "RESUME_TOKEN_INVALID", "resume_token is of a change that this server does not have, as after a restored backup; begin again without one")
 		e.Violations = []errs.Violation{{Field: "resume_token", Description: e.Message, Reason: e.Reason}}
 		return b, e
 	}
