@@ -91,6 +91,12 @@ func (db *DB) ReadOrgBatch(ctx context.Context, org tenant.Org, queue func(batch
 	})
 }
 
+// Inside says whether ctx carries an open transaction: what is read with it may be rolled back yet.
+func (db *DB) Inside(ctx context.Context) bool {
+	_, ok := ctx.Value(openKey{db}).(open)
+	return ok
+}
+
 // Snapshot names the state that a ReadOrg sees, for others to see the same with ReadOrgAt while the transaction is open.
 func Snapshot(ctx context.Context, tx pgx.Tx) (id string, err error) {
 	err = tx.QueryRow(ctx, `select pg_export_snapshot()`).Scan(&id)

@@ -92,3 +92,6 @@ func (w Windows) Cut(kinds ...string) (from civil.Date, ok bool) {
 	}
 	return from, ok
 }
+
+// From returns the day from which on the stored clocks are all that are in force; ok is false if they always are.
+func (w Windows) From() (on civil.Date, ok bool) { return w.from, w.cut }

@@ -63,3 +63,13 @@ func (r *Reader) EachChunk(ctx context.Context, units []uuid.UUID, fn func(chunk
 
 // KindsAndLots is kindsAndLots.
 func KindsAndLots(kinds, lots []string) (where string, args []any) { return kindsAndLots(kinds, lots) }
+
+// Copied returns how many units are in the store's copy.
+func (s *Store) Copied() int {
+	s.ready.mu.Lock()
+	defer s.ready.mu.Unlock()
+	return s.ready.units
+}
+
+// CopyAtMost bounds the store's copy.
+func (s *Store) CopyAtMost(units int) { s.ready.most = units }

@@ -36,6 +36,16 @@ func promiseUnits(ctx context.Context, tx pgx.Tx, org tenant.Org, q compliance.P
 
 // queuePromise queues what PromiseUnits reads. Once the batch has been read, read returns the units.
 func queuePromise(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery) (read func() []*promise.Unit) {
+	at := q.At
+	if at.IsZero() {
+		at = q.Now
+	}
+	read, _ = queueLifted(batch, org, q, at)
+	return read
+}
+
+// queueLifted is queuePromise with the instant by which holds must have been lifted not to count. lifted has the last of those that were lifted later, by unit.
+func queueLifted(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery, at time.Time) (read func() []*promise.Unit, lifted map[uuid.UUID]time.Time) {
 	where, args := promiseWhere(org, q)
 	var units []*promise.Unit
 	byID := map[uuid.UUID]*promise.Unit{}
@@ -74,21 +84,23 @@ func queuePromise(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery) (
 		})
 		return err
 	})
-	held := map[uuid.UUID]struct{}{}
-	at := q.At
-	if at.IsZero() {
-		at = q.Now
-	}
+	held, lifted := map[uuid.UUID]struct{}{}, map[uuid.UUID]time.Time{}
 	const open = `h.org_id = $1 and h.blocks & 1 = 1 and (h.lifted is null or h.lifted > $`
 	heldArgs := append(slices.Clone(args), at)
 	n := strconv.Itoa(len(heldArgs))
-	batch.Queue(`select r.unit_id from p_ready as r join holds_manual as h on h.unit_id = r.unit_id and `+open+n+`) where `+where+`
+	batch.Queue(`select r.unit_id, h.lifted from p_ready as r join holds_manual as h on h.unit_id = r.unit_id and `+open+n+`) where `+where+`
 		union all
-		select r.unit_id from p_ready as r cross join lateral unnest(r.members) as m (unit_id) join holds_manual as h on h.unit_id = m.unit_id and `+open+n+`)
+		select r.unit_id, h.lifted from p_ready as r cross join lateral unnest(r.members) as m (unit_id) join holds_manual as h on h.unit_id = m.unit_id and `+open+n+`)
 		where `+where+` and r.members <> '{}'`, heldArgs...).Query(func(rows pgx.Rows) error {
 		var unit uuid.UUID
-		_, err := pgx.ForEachRow(rows, []any{&unit}, func() error {
+		var end *time.Time
+		_, err := pgx.ForEachRow(rows, []any{&unit, &end}, func() error {
 			held[unit] = struct{}{}
+			if end == nil {
+				lifted[unit] = endOfTime
+			} else if end.After(lifted[unit]) {
+				lifted[unit] = end.UTC()
+			}
 			return nil
 		})
 		return err
@@ -110,7 +122,7 @@ func queuePromise(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery) (
 			return bytes.Compare(a.ID[:], b.ID[:])
 		})
 		return units
-	}
+	}, lifted
 }
 
 // promiseWhere returns the condition on the rows r of p_ready that a query asks for.
@@ -161,6 +173,10 @@ func scanPromise(row pgx.Row) (*promise.Unit, error) {
 // Judge says which units may be promised for a window in which so much use is expected, beside everything that is promised of them. but names
 // the allocation of a unit that does not count, uuid.Nil for none; nil if all do. Those of which too little is known are derived.
 func (r *Reader) Judge(ctx context.Context, units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID) (available []bool, err error) {
+	return judge(units, w, expected, now, but, func(ids []uuid.UUID) ([]*compliance.Set, error) { return r.Sets(ctx, ids, w.Start) })
+}
+
+func judge(units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID, read func(ids []uuid.UUID) ([]*compliance.Set, error)) (available []bool, err error) {
 	available = make([]bool, len(units))
 	var unsure []int
 	var ids []uuid.UUID
@@ -176,7 +192,7 @@ func (r *Reader) Judge(ctx context.Context, units []*promise.Unit, w promise.Win
 	if len(ids) == 0 {
 		return available, nil
 	}
-	sets, err := r.Sets(ctx, ids, w.Start)
+	sets, err := read(ids)
 	if err != nil {
 		return nil, err
 	}
@@ -195,6 +211,10 @@ func leftAside(but func(*promise.Unit) uuid.UUID, u *promise.Unit) uuid.UUID {
 
 // Against returns why units may not be promised for a window, each with its set; no reasons for those that may. The rest is as for Judge.
 func (r *Reader) Against(ctx context.Context, units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID) ([]*compliance.Set, [][]due.Reason, error) {
+	return against(units, w, expected, now, but, func(ids []uuid.UUID) ([]*compliance.Set, error) { return r.Sets(ctx, ids, w.Start) })
+}
+
+func against(units []*promise.Unit, w promise.Window, expected due.Amount, now time.Time, but func(*promise.Unit) uuid.UUID, read func(ids []uuid.UUID) ([]*compliance.Set, error)) ([]*compliance.Set, [][]due.Reason, error) {
 	if len(units) == 0 {
 		return nil, nil, nil
 	}
@@ -202,7 +222,7 @@ func (r *Reader) Against(ctx context.Context, units []*promise.Unit, w promise.W
 	for i, u := range units {
 		ids[i] = u.ID
 	}
-	sets, err := r.Sets(ctx, ids, w.Start)
+	sets, err := read(ids)
 	if err != nil {
 		return nil, nil, err
 	}

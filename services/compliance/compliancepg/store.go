@@ -41,6 +41,7 @@ type Store struct {
 	clock   clock.Clock
 	packs   packCache
 	recalls recallCache
+	ready   readyCopy
 }
 
 // NewStore returns a store on a database. Packs are stored as the bytes they were published as; decode reads them.

@@ -89,13 +89,11 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 	if req.GetSize() != "" {
 		q.Sizes = []string{req.GetSize()}
 	}
-	resp := &compliancepb.SearchAvailabilityResponse{}
-	resp.Position, err = s.read(ctx, org, req.GetAtLeast(), func(ctx context.Context, r *compliancepg.Reader) error {
-		units, err := r.PromiseUnits(ctx, q)
-		if err != nil {
-			return err
-		}
-		available, err := r.Judge(ctx, units, w, expected, q.Now, nil)
+	var resp *compliancepb.SearchAvailabilityResponse
+	position, err := s.search(ctx, org, req.GetAtLeast(), q, func(ctx context.Context, f *compliancepg.Found) error {
+		resp = &compliancepb.SearchAvailabilityResponse{}
+		units := f.Units
+		available, err := f.Judge(ctx, w, expected)
 		if err != nil {
 			return err
 		}
@@ -112,7 +110,7 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 		}
 		resp.UnavailableCount = int64(len(all)) - resp.AvailableCount
 		if req.GetExplain() {
-			if resp.Gains, err = gains(ctx, r, org, all[resp.AvailableCount:], w, expected, q.Now); err != nil {
+			if resp.Gains, err = gains(ctx, f, org, all[resp.AvailableCount:], w, expected, q.Now); err != nil {
 				return err
 			}
 		}
@@ -125,28 +123,29 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 				return err
 			}
 		}
-		resp.Units, err = availabilityPB(ctx, r, org, all, w, expected, q.Now)
+		resp.Units, err = availabilityPB(ctx, f, org, all, w, expected)
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
+	resp.Position = position
 	return resp, nil
 }
 
 // availabilityPB returns the messages of units. Why the others may not be promised is worked out for these alone.
-func availabilityPB(ctx context.Context, r *compliancepg.Reader, org tenant.Org, all []candidate, w promise.Window, expected due.Amount, now time.Time) ([]*compliancepb.UnitAvailability, error) {
+func availabilityPB(ctx context.Context, f *compliancepg.Found, org tenant.Org, all []candidate, w promise.Window, expected due.Amount) ([]*compliancepb.UnitAvailability, error) {
 	var refused []*promise.Unit
 	for _, c := range all {
 		if !c.available {
 			refused = append(refused, c.Unit)
 		}
 	}
-	_, reasons, err := r.Against(ctx, refused, w, expected, now, nil)
+	_, reasons, err := f.Against(ctx, refused, w, expected)
 	if err != nil {
 		return nil, err
 	}
-	n, err := namingFor(ctx, r, org, reasons)
+	n, err := namingFor(ctx, f, org, reasons)
 	if err != nil {
 		return nil, err
 	}
@@ -166,7 +165,7 @@ func availabilityPB(ctx context.Context, r *compliancepg.Reader, org tenant.Org,
 }
 
 // namingFor names an org's resources, with the tags that the sentences of reasons need.
-func namingFor(ctx context.Context, r *compliancepg.Reader, org tenant.Org, reasons [][]due.Reason) (naming, error) {
+func namingFor(ctx context.Context, f *compliancepg.Found, org tenant.Org, reasons [][]due.Reason) (naming, error) {
 	var ids []uuid.UUID
 	for _, all := range reasons {
 		for i := range all {
@@ -175,7 +174,7 @@ func namingFor(ctx context.Context, r *compliancepg.Reader, org tenant.Org, reas
 			}
 		}
 	}
-	tags, err := r.Tags(ctx, ids, time.Time{})
+	tags, err := f.Tags(ctx, ids)
 	return orgNaming(org, func(u uuid.UUID) string {
 		if tag, ok := tags[u]; ok {
 			return tag
@@ -185,14 +184,14 @@ func namingFor(ctx context.Context, r *compliancepg.Reader, org tenant.Org, reas
 }
 
 // gains works out what would be gained where one thing is cleared. Units that are promised to others are left out: clearing frees none of them.
-func gains(ctx context.Context, r *compliancepg.Reader, org tenant.Org, refused []candidate, w promise.Window, expected due.Amount, now time.Time) ([]*compliancepb.Gain, error) {
+func gains(ctx context.Context, f *compliancepg.Found, org tenant.Org, refused []candidate, w promise.Window, expected due.Amount, now time.Time) ([]*compliancepb.Gain, error) {
 	var units []*promise.Unit
 	for _, c := range refused {
 		if _, taken := c.Taken(w, now, uuid.Nil); !taken {
 			units = append(units, c.Unit)
 		}
 	}
-	sets, reasons, err := r.Against(ctx, units, w, expected, now, nil)
+	sets, reasons, err := f.Against(ctx, units, w, expected)
 	if err != nil {
 		return nil, err
 	}

@@ -128,17 +128,29 @@ func (s *Server) Run(ctx context.Context) error {
 // read waits for at_least and runs fn in one snapshot of the org. The position is the snapshot's. An org that the registry has
 // never told of is NOT_FOUND.
 func (s *Server) read(ctx context.Context, org tenant.Org, atLeast *typepb.Position, fn func(ctx context.Context, r *compliancepg.Reader) error) (*typepb.Position, error) {
-	if err := s.applier.CatchUp(ctx, org, positionOf(atLeast)); err != nil {
-		return nil, err
-	}
-	var p compliance.Position
-	for pulled := false; ; pulled = true {
-		err := s.store.Read(ctx, org, func(ctx context.Context, r *compliancepg.Reader) (err error) {
+	return s.known(ctx, org, atLeast, func() (p compliance.Position, err error) {
+		err = s.store.Read(ctx, org, func(ctx context.Context, r *compliancepg.Reader) (err error) {
 			if p, err = r.Position(ctx); err != nil || p.Registry == 0 {
 				return err
 			}
 			return fn(ctx, r)
 		})
+		return p, err
+	})
+}
+
+// search is read for units that a query asks for; fn may be called again.
+func (s *Server) search(ctx context.Context, org tenant.Org, atLeast *typepb.Position, q compliance.PromiseQuery, fn func(ctx context.Context, f *compliancepg.Found) error) (*typepb.Position, error) {
+	return s.known(ctx, org, atLeast, func() (compliance.Position, error) { return s.store.Search(ctx, org, q, fn) })
+}
+
+// known waits for at_least and reads an org, of which nothing is known while the position that read returns has none of the registry.
+func (s *Server) known(ctx context.Context, org tenant.Org, atLeast *typepb.Position, read func() (compliance.Position, error)) (*typepb.Position, error) {
+	if err := s.applier.CatchUp(ctx, org, positionOf(atLeast)); err != nil {
+		return nil, err
+	}
+	for pulled := false; ; pulled = true {
+		p, err := read()
 		switch {
 		case err != nil:
 			return nil, err
