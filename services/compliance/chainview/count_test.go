@@ -114,12 +114,12 @@ func someFleet(t testing.TB, r *rand.Rand, sound bool) *fleet {
 	return f
 }
 
-// quarters returns the quarters of an hour of the view on a date at a shop.
-func (f *fleet) quarters(c *chainview.Calendar, day int) (out []time.Time) {
+// quarters returns the quarters of an hour of the view by the date at a shop.
+func (f *fleet) quarters(c *chainview.Calendar) map[civil.Date][]time.Time {
+	out := map[civil.Date][]time.Time{}
 	for at := c.Starts[0]; at.Before(c.Starts[len(c.Starts)-1]); at = at.Add(15 * time.Minute) {
-		if civil.In(at, c.Zone) == c.Date(day) {
-			out = append(out, at)
-		}
+		on := civil.In(at, c.Zone)
+		out[on] = append(out[on], at)
 	}
 	return out
 }
@@ -169,13 +169,14 @@ func TestCountByTheQuarter(t *testing.T) {
 			rows[[2]string{row.Shop, row.Kind}] = row
 		}
 		for shop, z := range f.view.Zones {
+			c := chainview.CalendarOf(f.view.At, f.view.Days, z)
+			byDate := f.quarters(c)
 			for _, kind := range []string{"bcd", "suit"} {
 				row := rows[[2]string{shop, kind}]
-				c := chainview.CalendarOf(f.view.At, f.view.Days, z)
 				owned := map[uuid.UUID]bool{}
 				want := map[string][]int64{}
 				for day := range f.view.Days {
-					quarters := f.quarters(c, day)
+					quarters := byDate[c.Date(day)]
 					count := map[string]int64{}
 					free := map[uuid.UUID]bool{}
 					for _, u := range f.units {
@@ -248,7 +249,7 @@ func TestCountByTheQuarter(t *testing.T) {
 					"conflicts": row.Conflicts, "short": row.Short(f.view.Spare),
 				} {
 					for day := range f.view.Days {
-						if len(f.quarters(c, day)) > 0 && have[day] != want[k][day] { // a day that was left out has no time at all
+						if len(byDate[c.Date(day)]) > 0 && have[day] != want[k][day] { // a day that was left out has no time at all
 							t.Fatalf("case %d: %s at %s: %s on %s is %d, want %d", n, kind, shop, k, c.Date(day), have[day], want[k][day])
 						}
 					}
@@ -347,7 +348,7 @@ func TestCountLarge(t *testing.T) {
 	got := view.Count(units, promises)
 	took := time.Since(start)
 	start = time.Now()
-	got.Moves(nil)
+	got.Moves("", nil)
 	t.Logf("counted %d units and %d promises over %d days in %s, and looked for moves in %s", many, len(promises), view.Days, took, time.Since(start))
 	if took > 5*time.Second {
 		t.Errorf("it took %s", took)

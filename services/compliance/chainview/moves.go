@@ -47,14 +47,14 @@ type needs struct {
 	all              []need
 }
 
-// Moves returns what would help shops that are short: first those that cannot keep a promise, then those that have too few to spare; of each the
+// Moves returns what would help a shop that is short, or every one for none: first those that cannot keep a promise, then those that have too few to spare; of each the
 // ones that are first. ways says how long it takes from shop to shop, as far as anybody has said.
 //
 // A unit is taken where it is ready and free from when it sets out until it is no longer missing, and from a shop that still has as many to spare as it
 // wants, and keeps its own promises, on all of these days. It must arrive before it is missing; of one that is missing to spare it is enough to arrive
 // on a later day, from which on it helps. As few shops as can be are asked, the nearest first, and of their units those are taken with the least to
 // waste. Promises of a certain unit are left alone. Each unit is in one move at most.
-func (n *Counted) Moves(ways map[Way]time.Duration) []*Move {
+func (n *Counted) Moves(to string, ways map[Way]time.Duration) []*Move {
 	m := &moving{Counted: n, ways: ways, used: map[uuid.UUID]bool{}, surplus: map[rowKey][]int64{}}
 	for _, r := range n.Rows {
 		s := make([]int64, n.View.Days)
@@ -63,11 +63,10 @@ func (n *Counted) Moves(ways map[Way]time.Duration) []*Move {
 		}
 		m.surplus[rowKey{r.Shop, r.Kind}] = s
 	}
-	for _, g := range m.broken() {
-		m.serve(g)
-	}
-	for _, g := range m.missing() {
-		m.serve(g)
+	for _, g := range append(m.broken(), m.missing()...) {
+		if to == "" || g.shop == to {
+			m.serve(g)
+		}
 	}
 	slices.SortStableFunc(m.moves, func(a, b *Move) int { return a.start.Compare(b.start) })
 	return m.moves

@@ -54,7 +54,7 @@ func TestMovesByHand(t *testing.T) {
 		return chainview.View{At: at(1, 9), Days: 6, Spare: spare, Zones: map[string]*time.Location{"pier": z, "near": z, "far": z, "quay": z}}
 	}
 	v := view(0)
-	got := v.Count(units, weekend).Moves(ways)
+	got := v.Count(units, weekend).Moves("", ways)
 	// Both M come from one shop, though another with one is nearer; that with fewer dives left goes with the window that begins first. The one of any
 	// size comes from near, and is the M with its dives counted rather than the L without a limit.
 	want := []string{
@@ -72,18 +72,18 @@ func TestMovesByHand(t *testing.T) {
 	}
 	// If each shop is to keep one, they still can: the one with few dives left stays at far. If each is to keep two, far gives one, for what begins first.
 	v = view(1)
-	if have := told(v.Count(units, weekend).Moves(ways)); !slices.Equal(sorted(have), want) {
+	if have := told(v.Count(units, weekend).Moves("", ways)); !slices.Equal(sorted(have), want) {
 		t.Errorf("with one to spare: %q, want %q", have, want)
 	}
 	v = view(2)
 	want = []string{`far to pier: bcd "M" [B-4], days 2 to 3, 20h0m0s, for 1`}
-	if have := told(v.Count(units, weekend).Moves(ways)); !slices.Equal(have, want) {
+	if have := told(v.Count(units, weekend).Moves("", ways)); !slices.Equal(have, want) {
 		t.Errorf("with two to spare: %q, want %q", have, want)
 	}
 	v = view(1)
 	// Without promises the pier is only short of a spare one. From near it could be there today, but not all day long: it helps from tomorrow on.
 	want = []string{`near to pier: bcd "" [B-1], days 1 to 5, 2h0m0s, for 0`}
-	if have := told(v.Count(units, []chainview.Promise{{ID: id(200), Unit: id(201), Shop: "pier", Kind: "bcd", Window: promise.Window{Start: at(6, 8), End: at(6, 9)}}}).Moves(ways)); !slices.Equal(have, want) {
+	if have := told(v.Count(units, []chainview.Promise{{ID: id(200), Unit: id(201), Shop: "pier", Kind: "bcd", Window: promise.Window{Start: at(6, 8), End: at(6, 9)}}}).Moves("", ways)); !slices.Equal(have, want) {
 		t.Errorf("one to spare: %q, want %q", have, want)
 	}
 }
@@ -112,7 +112,7 @@ func TestMovesHold(t *testing.T) {
 			}
 		}
 		counted := f.view.Count(f.units, f.promises)
-		moves := counted.Moves(ways)
+		moves := counted.Moves("", ways)
 		gone := map[uuid.UUID][]promise.Window{} // for each unit when it is away
 		usedFor := map[uuid.UUID]bool{}
 		for _, m := range moves {

@@ -16,7 +16,7 @@ type Unit struct {
 	Commissioned civil.Mark // zero if not known
 	Holds        []Open     // that block hand-out, beside those that people placed
 	Clocks       []Clock    // as far as they may block hand-out within the view, or are near to
-	Known        *States    // what its days are, where they were worked out otherwise; nil for what follows from the fields above
+	ReadyOn      *Days      // days on which it is ready, where its stretch does not tell all of them; nil if it does
 }
 
 // Open is when a hold is open: from From until just before Until, which is zero for without end.
@@ -45,11 +45,10 @@ type States struct{ Ready, Pulled, Overdue, Soon, Fleet Days }
 // StatesOn works out the days of a unit at its shop.
 func (u *Unit) StatesOn(c *Calendar) States {
 	s := u.inFleet(c)
-	if u.Known != nil {
-		s.Ready, s.Pulled, s.Overdue, s.Soon = u.Known.Ready, u.Known.Pulled, u.Known.Overdue, u.Known.Soon
-		return s.settle(u.Unit, c)
-	}
-	if !u.OK.None {
+	switch {
+	case u.ReadyOn != nil:
+		s.Ready = *u.ReadyOn
+	case !u.OK.None:
 		s.Ready = c.Within(u.OK.From, u.OK.Until)
 	}
 	for _, h := range u.Holds {

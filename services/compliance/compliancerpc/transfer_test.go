@@ -107,7 +107,7 @@ func TestTransferTimes(t *testing.T) {
 	if m := wantReason(t, err, codes.InvalidArgument, "INVALID_FIELD"); m["field"] != "transfer_time.duration" {
 		t.Errorf("parts of a second: %v", m)
 	}
-	for _, takes := range []time.Duration{-time.Hour, 0, 59 * time.Second, 61 * 24 * time.Hour} {
+	for _, takes := range []time.Duration{-time.Hour, 0, 61 * 24 * time.Hour} {
 		_, err = r.availability.SetTransferTime(t.Context(), r.way("s1", "s2", takes))
 		wantReason(t, err, codes.InvalidArgument, "INVALID_FIELD")
 	}

@@ -63,11 +63,14 @@ func (c *Clock) Left() (left Amount) {
 	return left
 }
 
-func (c *Clock) leadDays() int {
-	if c.Rule.LeadDays <= 0 {
+func (c *Clock) leadDays() int { return c.Rule.DateLead() }
+
+// DateLead returns how many days before its last day of use a unit is due soon.
+func (r *Rule) DateLead() int {
+	if r.LeadDays <= 0 {
 		return defaultLeadDays
 	}
-	return c.Rule.LeadDays
+	return r.LeadDays
 }
 
 func (c *Clock) datePassed(on civil.Date) bool { return !c.DueOn.IsZero() && on > c.DueOn.First() }

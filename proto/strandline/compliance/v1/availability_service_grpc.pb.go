@@ -83,7 +83,7 @@ type AvailabilityServiceClient interface {
 	// RESUME_TOKEN_INVALID, WATCH_TOO_SLOW, RESOURCE_EXHAUSTED (so many streams of the org are open), UNAVAILABLE (go on at another server).
 	WatchAvailability(ctx context.Context, in *WatchAvailabilityRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchAvailabilityResponse], error)
 	// Owned, ready, promised, out, pulled, due soon and short, by shop and kind for the next days, and what could be moved where. Errors:
-	// INVALID_FIELD, NOT_CAUGHT_UP.
+	// INVALID_FIELD (an instant in the past; more rows and days than fit one answer), NOT_FOUND (the shop), NOT_CAUGHT_UP.
 	SummarizeChain(ctx context.Context, in *SummarizeChainRequest, opts ...grpc.CallOption) (*SummarizeChainResponse, error)
 	// Says how long it takes from one shop to another. Errors: NOT_FOUND (a shop), INVALID_FIELD.
 	SetTransferTime(ctx context.Context, in *SetTransferTimeRequest, opts ...grpc.CallOption) (*SetTransferTimeResponse, error)
@@ -317,7 +317,7 @@ type AvailabilityServiceServer interface {
 	// RESUME_TOKEN_INVALID, WATCH_TOO_SLOW, RESOURCE_EXHAUSTED (so many streams of the org are open), UNAVAILABLE (go on at another server).
 	WatchAvailability(*WatchAvailabilityRequest, grpc.ServerStreamingServer[WatchAvailabilityResponse]) error
 	// Owned, ready, promised, out, pulled, due soon and short, by shop and kind for the next days, and what could be moved where. Errors:
-	// INVALID_FIELD, NOT_CAUGHT_UP.
+	// INVALID_FIELD (an instant in the past; more rows and days than fit one answer), NOT_FOUND (the shop), NOT_CAUGHT_UP.
 	SummarizeChain(context.Context, *SummarizeChainRequest) (*SummarizeChainResponse, error)
 	// Says how long it takes from one shop to another. Errors: NOT_FOUND (a shop), INVALID_FIELD.
 	SetTransferTime(context.Context, *SetTransferTimeRequest) (*SetTransferTimeResponse, error)

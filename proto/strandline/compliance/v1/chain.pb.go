@@ -41,7 +41,7 @@ type SummarizeChainRequest struct {
 	// How many units of each kind a shop wants ready and not promised on every day; what is below it is a shortage, as what was promised and
 	// cannot be kept always is. 0 for none.
 	Spare int32 `protobuf:"varint,5,opt,name=spare,proto3" json:"spare,omitempty"`
-	// The instant asked for; unset for now.
+	// The instant asked for; unset for now. One of the last 24 hours is taken for now; an earlier one is refused: promises are known only as they are now.
 	Instant *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=instant,proto3" json:"instant,omitempty"`
 	// Answer from at least here.
 	AtLeast       *v1.Position `protobuf:"bytes,7,opt,name=at_least,json=atLeast,proto3" json:"at_least,omitempty"`
@@ -129,7 +129,7 @@ func (x *SummarizeChainRequest) GetAtLeast() *v1.Position {
 }
 
 // A kind at a shop, day by day. Each list has one number a day; a unit counts on a day if it is so at any time of it, and `ready` if it may be
-// handed out all day long.
+// handed out all day long. The first day counts from the instant on. Units count at the shop where they are, promises at the one that hands out.
 type ChainRow struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `orgs/{org}/shops/{shop}`.
@@ -138,13 +138,13 @@ type ChainRow struct {
 	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
 	// The first day, at the shop.
 	FirstDate *date.Date `protobuf:"bytes,3,opt,name=first_date,json=firstDate,proto3" json:"first_date,omitempty"`
-	// Units of the fleet that are handed out on their own: those fitted to others are not counted.
+	// Units in the fleet at any time of the days that are handed out on their own: those fitted to others are not counted.
 	Owned int64 `protobuf:"varint,4,opt,name=owned,proto3" json:"owned,omitempty"`
 	// May be used all day as far as limits and holds go, promised or not.
 	Ready []int64 `protobuf:"varint,5,rep,packed,name=ready,proto3" json:"ready,omitempty"`
 	// Promised, and not handed out yet.
 	Promised []int64 `protobuf:"varint,6,rep,packed,name=promised,proto3" json:"promised,omitempty"`
-	// Handed out: today, and on the days until they are to be back. One that is late counts until it is returned.
+	// Handed out: today, and on the days until they are to be back. One that is late counts on all days, until it is returned.
 	Out []int64 `protobuf:"varint,7,rep,packed,name=out,proto3" json:"out,omitempty"`
 	// Held: by a hold, a recall, an order at the bench, or because history is missing.
 	Pulled []int64 `protobuf:"varint,8,rep,packed,name=pulled,proto3" json:"pulled,omitempty"`
@@ -152,7 +152,7 @@ type ChainRow struct {
 	DueSoon []int64 `protobuf:"varint,9,rep,packed,name=due_soon,json=dueSoon,proto3" json:"due_soon,omitempty"`
 	// Past a limit by date or by use, and not held otherwise.
 	Overdue []int64 `protobuf:"varint,10,rep,packed,name=overdue,proto3" json:"overdue,omitempty"`
-	// Missing: promised and in conflict, or below what is wanted spare.
+	// Missing: promised, not handed out and in conflict; and as many as those ready and neither promised nor out are below what is wanted spare.
 	Short         []int64 `protobuf:"varint,11,rep,packed,name=short,proto3" json:"short,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -265,7 +265,9 @@ func (x *ChainRow) GetShort() []int64 {
 	return nil
 }
 
-// Units that could be taken to another shop, so that it is less short.
+// Units that could be taken to another shop, so that it is less short. They are free from when they set out until they are no longer missing,
+// as far as is known today; the shop that gives them still keeps what is wanted spare on all of these days. Of one that is missing to spare it is enough that it helps
+// from a later day on. The 50 nearest shops are looked at. Promises of a certain unit are left alone, and each unit is in one move.
 type Move struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `orgs/{org}/shops/{shop}` that has them to spare.
