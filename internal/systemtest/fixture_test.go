@@ -54,14 +54,20 @@ func newFleet(t testing.TB, s *Stack, org string) *fleet {
 // newFleetOver is newFleet over any connection to a public server.
 func newFleetOver(t testing.TB, dial func(role, org string) *grpc.ClientConn, org string) *fleet {
 	t.Helper()
-	operator := registrypb.NewRegistryServiceClient(dial(auth.RoleOperator, ""))
+	return newFleetAt(t, org, dial, dial, dial)
+}
+
+// newFleetAt is newFleet over connections to each of the services.
+func newFleetAt(t testing.TB, org string, toRegistry, toHistory, toCompliance func(role, org string) *grpc.ClientConn) *fleet {
+	t.Helper()
+	operator := registrypb.NewRegistryServiceClient(toRegistry(auth.RoleOperator, ""))
 	if _, err := operator.CreateOrg(t.Context(), &registrypb.CreateOrgRequest{OrgId: org, Org: &registrypb.Org{DisplayName: org}, RequestId: uuid.NewString()}); err != nil {
 		t.Fatal(err)
 	}
-	conn := dial(auth.RoleChainManager, org)
+	conn := toCompliance(auth.RoleChainManager, org)
 	f := &fleet{
 		t: t, org: "orgs/" + org, conn: conn,
-		registry: registrypb.NewRegistryServiceClient(conn), history: historypb.NewHistoryServiceClient(conn),
+		registry: registrypb.NewRegistryServiceClient(toRegistry(auth.RoleChainManager, org)), history: historypb.NewHistoryServiceClient(toHistory(auth.RoleChainManager, org)),
 		compliance: compliancepb.NewComplianceServiceClient(conn), availability: compliancepb.NewAvailabilityServiceClient(conn),
 		position: &typepb.Position{},
 	}

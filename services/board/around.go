@@ -7,10 +7,13 @@ import (
 	"net/http"
 	"regexp"
 	"runtime/debug"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"go.opentelemetry.io/otel/propagation"
+
+	"strandline.example/strandline/internal/clock"
 )
 
 var (
@@ -51,7 +54,7 @@ func (b *Board) around(next http.Handler) http.Handler {
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, b.config.MaxBody)
 
-		seen := &statusWriter{ResponseWriter: w}
+		seen := &statusWriter{ResponseWriter: w, within: b.config.Write}
 		defer func() {
 			if p := recover(); p != nil {
 				if err, ok := p.(error); ok && errors.Is(err, http.ErrAbortHandler) {
@@ -93,6 +96,16 @@ func noteCall(next runtime.HandlerFunc) runtime.HandlerFunc {
 type statusWriter struct {
 	http.ResponseWriter
 	status int
+	within time.Duration // what is flushed last must be written in this time
+}
+
+// FlushError sends what was written so far. A stream may go on for as long as each of its messages is written in time.
+func (w *statusWriter) FlushError() error {
+	c := http.NewResponseController(w.ResponseWriter)
+	if err := c.SetWriteDeadline(clock.System{}.Now().Add(w.within)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return err
+	}
+	return c.Flush()
 }
 
 func (w *statusWriter) WriteHeader(status int) {

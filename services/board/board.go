@@ -42,6 +42,7 @@ type Config struct {
 	Clock   clock.Clock              // the system's if nil
 	Logger  *slog.Logger             // slog.Default if nil
 	MaxBody int64                    // DefaultBody if 0
+	Write   time.Duration            // in which an answer must be written, or one message of a stream; 2 minutes if 0
 }
 
 // Board is an HTTP server.
@@ -65,6 +66,9 @@ func New(ctx context.Context, c Config) (*Board, error) {
 	if c.MaxBody == 0 {
 		c.MaxBody = DefaultBody
 	}
+	if c.Write == 0 {
+		c.Write = 2 * time.Minute
+	}
 	b := &Board{config: c, health: healthpb.NewHealthClient(c.Conn)}
 	api, err := b.gateway(ctx)
 	if err != nil {
@@ -74,7 +78,7 @@ func New(ctx context.Context, c Config) (*Board, error) {
 		Handler:           b.around(b.routes(api)),
 		ReadHeaderTimeout: 10 * time.Second,
 		ReadTimeout:       time.Minute,
-		WriteTimeout:      2 * time.Minute,
+		WriteTimeout:      c.Write,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    32 << 10,
 		ErrorLog:          slog.NewLogLogger(c.Logger.Handler(), slog.LevelWarn),

@@ -49,6 +49,11 @@ type fakes struct {
 	update  func(context.Context, *registrypb.UpdateUnitRequest) (*registrypb.UpdateUnitResponse, error)
 	append  func(context.Context, *historypb.AppendEntriesRequest) (*historypb.AppendEntriesResponse, error)
 	search  func(context.Context, *compliancepb.SearchAvailabilityRequest) (*compliancepb.SearchAvailabilityResponse, error)
+	watch   func(*compliancepb.WatchAvailabilityRequest, grpc.ServerStreamingServer[compliancepb.WatchAvailabilityResponse]) error
+}
+
+func (f *fakes) WatchAvailability(r *compliancepb.WatchAvailabilityRequest, s grpc.ServerStreamingServer[compliancepb.WatchAvailabilityResponse]) error {
+	return f.watch(r, s)
 }
 
 func (f *fakes) GetUnit(ctx context.Context, r *registrypb.GetUnitRequest) (*registrypb.GetUnitResponse, error) {

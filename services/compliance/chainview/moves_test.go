@@ -49,6 +49,7 @@ func TestMovesByHand(t *testing.T) {
 		bcd(3, "far", "M", 50), bcd(4, "far", "M", 30), bcd(5, "far", "M", 3), // far has two, and one with too few dives left
 		bcd(6, "quay", "M", 0), // the quay is too far for Friday morning
 	}
+	units[4].Left.Sure = false // whether its dives would do only its history tells: it is not offered
 	ways := map[chainview.Way]time.Duration{{From: "near", To: "pier"}: 2 * time.Hour, {From: "far", To: "pier"}: 20 * time.Hour, {From: "quay", To: "pier"}: 48 * time.Hour}
 	view := func(spare int) chainview.View {
 		return chainview.View{At: at(1, 9), Days: 6, Spare: spare, Zones: map[string]*time.Location{"pier": z, "near": z, "far": z, "quay": z}}

@@ -42,15 +42,13 @@ func (s *Store) HandOut(ctx context.Context, org tenant.Org, h compliance.HandOu
 			return ErrMoved
 		}
 		out.Position, err = s.promise(ctx, org, change, func(ctx context.Context, t *promising) error {
-			if h.Strict {
-				loosened := false
-				if err := tx.QueryRow(ctx, `select exists (select from changes where org_id = $1 and number > $2 and kind = any ($3))`,
-					org.UUID, h.Sight.Position.Compliance, compliance.Loosening).Scan(&loosened); err != nil {
-					return pg.Err(err)
-				}
-				if loosened {
-					return ErrMoved
-				}
+			loosened := false
+			if err := tx.QueryRow(ctx, `select number, exists (select from changes where org_id = $1 and number > $2 and kind = any ($3)) from heads where org_id = $1`,
+				org.UUID, h.Sight.Position.Compliance, compliance.Loosening).Scan(&have.Compliance, &loosened); err != nil {
+				return pg.Err(err)
+			}
+			if h.Strict && loosened {
+				return ErrMoved
 			}
 			all, err := t.load(ctx, h.AllocationChoice, compliance.Held, compliance.Confirmed)
 			if err != nil {
@@ -59,15 +57,11 @@ func (s *Store) HandOut(ctx context.Context, org tenant.Org, h compliance.HandOu
 			if out.Cautions, err = t.gate(ctx, all, h); err != nil {
 				return err
 			}
-			p, err := position(ctx, tx, org)
-			if err != nil {
-				return err
-			}
 			for _, a := range all {
 				if h.At.Before(a.Start) {
 					a.Start = h.At
 				}
-				a.State, a.Expires, a.HandedOut, a.Hander, a.Gate, a.Conflicts = compliance.Out, time.Time{}, h.At, change.Actor, p, nil
+				a.State, a.Expires, a.HandedOut, a.Hander, a.Gate, a.Conflicts = compliance.Out, time.Time{}, h.At, change.Actor, have, nil
 			}
 			out.Allocations, t.changed = all, all
 			return nil
@@ -107,9 +101,11 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)
 		}
 	}
-	names, err := t.names(ctx, parts)
-	if err != nil {
-		return nil, err
+	var names due.Names
+	if len(parts) > len(ids) { // something stands against them
+		if names, err = t.names(ctx, parts); err != nil {
+			return nil, err
+		}
 	}
 	var vs []errs.Violation
 	for i, a := range all {

@@ -69,7 +69,9 @@ func (s *Store) Search(ctx context.Context, org tenant.Org, q compliance.Promise
 
 // visible returns the units of the group that a query asks for, with the holds and promises that count then.
 func (g *group) visible(q compliance.PromiseQuery) []*promise.Unit {
-	over := func(c promise.Claim) bool { return !c.Expires.IsZero() && !c.Expires.After(q.Now) }
+	over := func(c promise.Claim) bool {
+		return !c.Expires.IsZero() && !c.Expires.After(q.Now) || !c.Out && !c.End.After(q.Now)
+	}
 	out := make([]*promise.Unit, 0, len(g.units))
 	for _, u := range g.units {
 		if !u.Retired.IsZero() && !u.Retired.After(q.At) || len(q.Sizes) > 0 && !slices.Contains(q.Sizes, u.Size) {

@@ -1,6 +1,7 @@
 package compliancerpc
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -296,6 +298,12 @@ func TestHeldAllocationsExpire(t *testing.T) {
 	if a := r.allocation(second[0].GetName()); a.GetState() != compliancepb.Allocation_STATE_EXPIRED || a.GetFinishReason() != "not collected" {
 		t.Errorf("not collected, written: %v", a)
 	}
+	var live int
+	if err := r.db.ReadOrg(t.Context(), tenant.Must("reef"), func(ctx context.Context, tx pgx.Tx) error {
+		return tx.QueryRow(ctx, `select count(*) from allocations where state <= 3`).Scan(&live)
+	}); err != nil || live != 0 {
+		t.Errorf("%d rows are live, %v: who keeps a copy would not be told", live, err)
+	}
 }
 
 func TestConfirmReleaseExtendSwap(t *testing.T) {
@@ -476,5 +484,68 @@ func TestPromisesFollowTheWorld(t *testing.T) {
 	}
 	if got := recall.GetAffectedAllocations(); len(got) != 2 || len(got[0].GetConflicts()) == 0 || len(got[1].GetConflicts()) == 0 {
 		t.Errorf("the recall concerns %v", got)
+	}
+}
+
+// What fails at once for several gets a unit each, as far as there are any.
+func TestOneSpareUnitForTwo(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	units["B-3"] = r.unit("bcd", "B-3", "north")
+	r.pull()
+	both := r.allocate(r.wish(24, 48, 0, item("bcd", "", 2)))
+	for _, tag := range []string{"B-1", "B-2"} {
+		r.record(units[tag], now, test("inspection", historypb.Outcome_OUTCOME_FAIL))
+	}
+	r.pull()
+	var served, left int
+	for _, a := range both {
+		switch a = r.allocation(a.GetName()); {
+		case a.GetAssetTag() == "B-3" && len(a.GetConflicts()) == 0:
+			served++
+		case len(a.GetConflicts()) == 1:
+			left++
+		}
+	}
+	if served != 1 || left != 1 {
+		t.Errorf("%d have the spare unit and %d are in conflict", served, left)
+	}
+}
+
+// Whoever is late keeps the next customer from a unit: the next gets another, or hears of it.
+func TestLateReturns(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	named := func(from, to int) *compliancepb.Allocation {
+		return r.allocate(r.wish(from, to, 0, &compliancepb.Outfit_Item{Kind: "bcd", Unit: units["B-1"]}))[0]
+	}
+	first := named(0, 4)
+	if _, err := r.availability.HandOutUnits(t.Context(), &compliancepb.HandOutUnitsRequest{Parent: r.org, Allocations: names(first)}); err != nil {
+		t.Fatal(err)
+	}
+	next := named(4, 8) // to the minute
+	whoever := r.allocate(r.wish(8, 12, 0, item("bcd", "", 1)))[0]
+	if whoever.GetAssetTag() != "B-1" { // the tightest fit
+		t.Fatal(whoever)
+	}
+	r.clock.Advance(4*time.Hour - time.Microsecond)
+	r.pull()
+	if a := r.allocation(next.GetName()); len(a.GetConflicts()) != 0 {
+		t.Errorf("before it is late: %v", a)
+	}
+	r.clock.Advance(time.Microsecond)
+	r.pull()
+	if a := r.allocation(next.GetName()); len(a.GetConflicts()) != 1 || a.GetConflicts()[0].GetReason().GetCode().String() != "REASON_OUT" {
+		t.Errorf("asked for by name, when it is late: %v", a)
+	}
+	if a := r.allocation(whoever.GetName()); a.GetAssetTag() != "B-2" {
+		t.Errorf("of any, when it is late: %v", a)
+	}
+	// Nobody is promised it meanwhile, whenever it might be back.
+	if text := r.refused(r.wish(100, 104, 0, &compliancepb.Outfit_Item{Kind: "bcd", Unit: units["B-1"]})); !strings.Contains(text, "OUT") {
+		t.Error(text)
+	}
+	if _, err := r.availability.ExtendAllocations(t.Context(), &compliancepb.ExtendAllocationsRequest{Parent: r.org, Allocations: names(first), EndTime: hours(5)}); err == nil {
+		t.Error("extended into the next one's window")
 	}
 }

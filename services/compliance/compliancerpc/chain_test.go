@@ -1,6 +1,7 @@
 package compliancerpc
 
 import (
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -153,5 +154,72 @@ func TestSummarizeChain(t *testing.T) {
 	}
 	if _, err := r.availability.SummarizeChain(t.Context(), &compliancepb.SummarizeChainRequest{Parent: r.org, Instant: timestamppb.New(now.Add(-23 * time.Hour))}); err != nil {
 		t.Errorf("from this morning: %v", err)
+	}
+}
+
+// TestSummarizeChainAgainstSearch compares how many units are ready and not promised, as the shortages tell where very many are wanted spare, with how
+// many a search finds for each whole day; and the promises with the list of allocations.
+func TestSummarizeChainAgainstSearch(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	rng := rand.New(rand.NewPCG(12, 2026))
+	r.manyPromises(rng)
+	r.clock.Advance(5 * time.Hour) // some are late to be collected
+	begin := now.Add(5 * time.Hour)
+	all := r.list(&compliancepb.ListAllocationsRequest{PageSize: 1000})
+	for n, a := range all {
+		if n%4 == 0 && !a.GetStartTime().AsTime().After(begin) && a.GetEndTime().AsTime().After(begin) {
+			r.taken(a)
+		}
+	}
+	all = r.list(&compliancepb.ListAllocationsRequest{PageSize: 1000})
+	const days, spare = 14, 1000
+	got := r.chain(&compliancepb.SummarizeChainRequest{Days: days, Spare: spare})
+	if len(got.GetRows()) < 5 {
+		t.Fatalf("only %d rows", len(got.GetRows()))
+	}
+	free, promises := int64(0), int64(0)
+	for _, row := range got.GetRows() {
+		loc, err := time.LoadLocation(zoneFor(row.GetShop()[len(r.org+"/shops/"):]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for day := range days {
+			d := row.GetFirstDate()
+			start, end := time.Date(int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay())+day, 0, 0, 0, 0, loc), time.Date(int(d.GetYear()), time.Month(d.GetMonth()), int(d.GetDay())+day+1, 0, 0, 0, 0, loc)
+			if start.Before(begin) {
+				start = begin
+			}
+			resp, err := r.availability.SearchAvailability(t.Context(), &compliancepb.SearchAvailabilityRequest{
+				Parent: r.org, Kind: row.GetKind(), Shop: row.GetShop(), StartTime: timestamppb.New(start), EndTime: timestamppb.New(end.Add(-time.Microsecond)),
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n := spare - row.GetShort()[day]; n != resp.GetAvailableCount() {
+				t.Errorf("%s of %s on %s: %d ready and not promised, and %d are found", row.GetKind(), row.GetShop(), start.Format(time.DateOnly), n, resp.GetAvailableCount())
+			}
+			free += resp.GetAvailableCount()
+			var promised, out int64
+			for _, a := range all {
+				if a.GetShop() != row.GetShop() || a.GetKind() != row.GetKind() || !a.GetStartTime().AsTime().Before(end) {
+					continue
+				}
+				switch ends := a.GetEndTime().AsTime(); {
+				case !ends.After(start):
+				case a.GetState() == compliancepb.Allocation_STATE_OUT:
+					out++
+				case ends.After(begin):
+					promised++
+				}
+			}
+			if row.GetPromised()[day] != promised || row.GetOut()[day] != out {
+				t.Errorf("%s of %s on %s: %d promised and %d out, want %d and %d", row.GetKind(), row.GetShop(), start.Format(time.DateOnly), row.GetPromised()[day], row.GetOut()[day], promised, out)
+			}
+			promises += promised + out
+		}
+	}
+	if free < 50 || promises < 10 {
+		t.Errorf("%d free and %d promised over all days: too little was tried", free, promises)
 	}
 }
