@@ -34,6 +34,12 @@ func (r *Reader) watchHead(ctx context.Context) (h compliance.WatchHead, told ti
 	return h, instantOf(at), pg.Err(err)
 }
 
+// WatchNumber returns the number of the last change that is seen in this snapshot.
+func (r *Reader) WatchNumber(ctx context.Context) (int64, error) {
+	h, _, err := r.watchHead(ctx)
+	return h.Number, err
+}
+
 // HasShop says whether the projection has a shop.
 func (r *Reader) HasShop(ctx context.Context, shop string) (found bool, err error) {
 	err = r.tx.QueryRow(ctx, `select exists (select from p_shops where org_id = $1 and shop = $2)`, r.org.UUID, shop).Scan(&found)

@@ -129,8 +129,12 @@ func TestReadersMissNothing(t *testing.T) {
 	}
 	const rounds = 40
 	var feed sync.Mutex
-	for i := range 8 {
-		rng := rand.New(rand.NewPCG(l.f.rng.Uint64(), uint64(i)))
+	seeds := [8]uint64{}
+	for i := range seeds {
+		seeds[i] = l.f.rng.Uint64()
+	}
+	for i := range seeds {
+		rng := rand.New(rand.NewPCG(seeds[i], uint64(i)))
 		writers.Add(1)
 		writing.Go(func() error {
 			defer writers.Done()

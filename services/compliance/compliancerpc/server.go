@@ -61,9 +61,9 @@ type Server struct {
 	peers    *Peers
 	logger   *slog.Logger
 
-	watch      WatchConfig
-	hub        *compliance.WatchHub
-	watchReads chan struct{} // one place for each batch that is being read
+	watch   WatchConfig
+	hub     *compliance.WatchHub
+	batches *watchBatches
 }
 
 // New returns a server. It reads nothing until it is asked or Run.
@@ -88,7 +88,7 @@ func New(c Config) *Server {
 	s.watch = c.Watch
 	s.watch.defaults()
 	s.hub = compliance.NewWatchHub(s.store, c.DB.Committed, s.poll, s.watch.Streams)
-	s.watchReads = make(chan struct{}, s.watch.Readers)
+	s.batches = &watchBatches{server: s, turns: make(chan struct{}, s.watch.Readers), shared: map[watchPlace]*watchBatch{}}
 	return s
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -59,7 +60,7 @@ func (s *Server) WatchAvailability(req *compliancepb.WatchAvailabilityRequest, s
 		return err
 	}
 	w.q.Limit, w.q.Now = s.watch.Batch, s.clock.Now
-	w.bound = "WatchAvailability " + org.ID + " " + w.q.Shop
+	w.bound = watchBinding(org, w.q.Shop)
 	if t := req.GetResumeToken(); t != "" {
 		if err := w.resume(t); err != nil {
 			return err
@@ -87,6 +88,7 @@ type watcher struct {
 	q      compliance.WatchQuery
 	bound  string
 	head   compliance.WatchHead // what the client has everything of, once it has
+	least  int64                // the number of a change that there is, to be read at least
 }
 
 // resume takes the place after which the stream goes on from a token.
@@ -106,9 +108,9 @@ func badResumeToken(token string) error {
 
 // open brings the projection up and sees that there is such an org and such a shop. Where a feed cannot be read, the stream tells what is known.
 func (w *watcher) open(ctx context.Context) error {
-	known := func(ctx context.Context, r *compliancepg.Reader) error {
-		if w.q.Shop == "" {
-			return nil
+	known := func(ctx context.Context, r *compliancepg.Reader) (err error) {
+		if w.least, err = r.WatchNumber(ctx); err != nil || w.q.Shop == "" {
+			return err
 		}
 		found, err := r.HasShop(ctx, w.q.Shop)
 		if err == nil && !found {
@@ -132,21 +134,14 @@ func (w *watcher) run(ctx context.Context, seen *compliance.WatchedOrg) error {
 		if err != nil {
 			return err
 		}
-		messages := make([]*compliancepb.WatchAvailabilityResponse, 0, len(b.Items)+1)
-		for i := range b.Items {
-			m, err := w.message(&b.Items[i])
-			if err != nil {
-				return err
-			}
-			messages = append(messages, m)
-		}
+		messages := b.messages
 		if w.q.After = b.Next; b.Done {
 			w.head = b.Head
 			m, err := w.complete()
 			if err != nil {
 				return err
 			}
-			messages = append(messages, m)
+			messages = append(slices.Clip(messages), m) // others have them too
 		}
 		if err := w.send(ctx, messages); err != nil {
 			return err
@@ -161,23 +156,13 @@ func (w *watcher) run(ctx context.Context, seen *compliance.WatchedOrg) error {
 	}
 }
 
-// next reads the next batch, in a transaction of its own. No more than some of all the streams read at a time, so that they never keep other
-// calls from the database.
-func (w *watcher) next(ctx context.Context) (b compliance.WatchBatch, err error) {
-	select {
-	case w.server.watchReads <- struct{}{}:
-		defer func() { <-w.server.watchReads }()
-	case <-ctx.Done():
-		return b, ctx.Err()
-	}
-	err = w.server.store.Read(ctx, w.org, func(ctx context.Context, r *compliancepg.Reader) error {
-		b, err = r.Watch(ctx, w.q)
-		return err
-	})
+// next returns the next batch.
+func (w *watcher) next(ctx context.Context) (*watchBatch, error) {
+	b, err := w.server.batches.next(ctx, w.org, w.q, w.least)
 	if errors.Is(err, compliance.ErrWatchAhead) { // what the client has is not what there is
 		e := errs.New(errs.Invalid, "RESUME_TOKEN_INVALID", "resume_token is of a change that this server does not have, as after a restored backup; begin again without one")
 		e.Violations = []errs.Violation{{Field: "resume_token", Description: e.Message, Reason: e.Reason}}
-		return b, e
+		return nil, e
 	}
 	return b, err
 }
@@ -191,6 +176,7 @@ func (w *watcher) wait(ctx context.Context, seen *compliance.WatchedOrg, beat <-
 			return err
 		}
 		if head.Number > w.head.Number {
+			w.least = head.Number
 			return nil
 		}
 		if head.Number < w.head.Number || !ahead(head.Position, w.head.Position) {
@@ -269,15 +255,4 @@ func (w *watcher) complete() (*compliancepb.WatchAvailabilityResponse, error) {
 		Change:      &compliancepb.WatchAvailabilityResponse_Complete_{Complete: &compliancepb.WatchAvailabilityResponse_Complete{Position: positionPB(w.head.Position)}},
 		ResumeToken: token,
 	}, err
-}
-
-func (w *watcher) message(i *compliance.WatchItem) (m *compliancepb.WatchAvailabilityResponse, err error) {
-	m = &compliancepb.WatchAvailabilityResponse{}
-	if i.Unit != nil {
-		m.Change = &compliancepb.WatchAvailabilityResponse_Unit{Unit: watchedPB(w.org, i.Unit)}
-	} else {
-		m.Change = &compliancepb.WatchAvailabilityResponse_Allocation{Allocation: allocationPB(w.org, i.Allocation)}
-	}
-	m.ResumeToken, err = w.token(i.Key)
-	return m, err
 }

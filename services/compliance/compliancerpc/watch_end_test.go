@@ -239,3 +239,50 @@ func TestResumeTokens(t *testing.T) {
 		break
 	}
 }
+
+// TestStreamsShareWhatIsRead has a hundred streams at one place when a unit changes: all hear of it, from a few reads.
+func TestStreamsShareWhatIsRead(t *testing.T) {
+	t.Parallel()
+	r := watched(t, 40, WatchConfig{})
+	var unit string
+	var streams []grpc.ServerStreamingClient[compliancepb.WatchAvailabilityResponse]
+	for i := range 100 {
+		req := &compliancepb.WatchAvailabilityRequest{}
+		if i%2 == 0 {
+			req.Shop = r.org + "/shops/north"
+		}
+		s := r.watch(t.Context(), req)
+		for complete := false; !complete; {
+			m, err := s.Recv()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if complete = m.GetComplete() != nil; i == 0 && !complete {
+				unit = m.GetUnit().GetUnit()
+			}
+		}
+		streams = append(streams, s)
+	}
+	before := r.server.batches.reads.Load()
+	r.hold(unit)
+	for _, s := range streams {
+		for {
+			m, err := s.Recv()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if m.GetComplete() != nil { // the position moved
+				continue
+			}
+			if m.GetUnit().GetUnit() != unit || m.GetUnit().GetMayHandOut() {
+				t.Errorf("%v", m)
+			}
+			break
+		}
+	}
+	if n := r.server.batches.reads.Load() - before; n > 20 {
+		t.Errorf("%d reads for 100 streams", n)
+	} else {
+		t.Logf("%d reads for 100 streams", n)
+	}
+}
