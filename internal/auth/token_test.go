@@ -83,6 +83,56 @@ func TestTokenLifetimeAndLeeway(t *testing.T) {
 	}
 }
 
+// TestProvenTokensAreNoMoreThanThat asks again and again about a token that was accepted: as it is, changed, after its time, and of a verifier that does
+// not trust its key.
+func TestProvenTokensAreNoMoreThanThat(t *testing.T) {
+	key := newKey(t)
+	v := auth.NewVerifier(key.Public())
+	token, err := key.Mint(auth.Claims{Subject: "ana", Role: auth.RoleAuditor, Org: "reef", Issued: now, Expires: now.Add(time.Hour)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, err := v.Verify(token, now.Add(time.Minute))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		if again, err := v.Verify(token, now.Add(2*time.Minute)); err != nil || again != first {
+			t.Errorf("again it is of %+v, not %+v: %v", again, first, err)
+		}
+	}
+	for i := range len(token) {
+		b := []byte(token)
+		if b[i] ^= 1; b[i] == '.' || token[i] == '.' {
+			continue
+		}
+		if _, err := v.Verify(string(b), now.Add(time.Minute)); err == nil {
+			t.Fatalf("accepted with character %d changed", i)
+		}
+	}
+	if _, err := v.Verify(token, now.Add(2*time.Hour)); err == nil {
+		t.Error("accepted after it has expired")
+	}
+	if _, err := v.Verify(token, now.Add(-time.Hour)); err == nil {
+		t.Error("accepted before it was issued")
+	}
+	if _, err := auth.NewVerifier(newKey(t).Public()).Verify(token, now.Add(time.Minute)); err == nil {
+		t.Error("accepted by a verifier that does not trust its key")
+	}
+	for i := range 5000 { // more than are remembered
+		other, err := key.Mint(auth.Claims{Subject: "ben", Role: auth.RoleAuditor, Org: "reef", Issued: now, Expires: now.Add(time.Hour + time.Duration(i)*time.Second)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c, err := v.Verify(other, now.Add(time.Minute)); err != nil || c.Subject != "ben" {
+			t.Fatalf("%+v, %v", c, err)
+		}
+	}
+	if c, err := v.Verify(token, now.Add(time.Minute)); err != nil || c != first {
+		t.Errorf("afterwards it is of %+v, %v", c, err)
+	}
+}
+
 // sign makes a token without any of Mint's care. A nil value removes a claim or header parameter.
 func sign(header, payload string, with func([]byte) []byte) string {
 	input := enc([]byte(header)) + "." + enc([]byte(payload))

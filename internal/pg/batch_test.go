@@ -67,6 +67,24 @@ func TestReadOrgBatch(t *testing.T) {
 	if err := db.Pool().QueryRow(t.Context(), `select coalesce(current_setting('strandline.org', true), '')`).Scan(&setting); err != nil || setting != "" {
 		t.Errorf("the connection is still of org %q, %v", setting, err)
 	}
+	// One statement alone needs no transaction around it, sees its org's rows only, and cannot write either.
+	for _, org := range []tenant.Org{reef, wreck, reef} {
+		var body string
+		if err := db.ReadOrgBatch(t.Context(), org, func(batch *pgx.Batch) {
+			batch.Queue(`select string_agg(body, ',') from notes`).QueryRow(func(row pgx.Row) error { return row.Scan(&body) })
+		}); err != nil || body != "of "+org.ID {
+			t.Errorf("%s reads %q alone, %v", org.ID, body, err)
+		}
+	}
+	if err := db.ReadOrgBatch(t.Context(), reef, func(batch *pgx.Batch) { batch.Queue(`delete from notes`) }); pg.Code(err) != "25006" {
+		t.Errorf("a lone statement wrote: %v", err)
+	}
+	if err := put(t.Context(), db, reef, "later"); err != nil { // the connection may write again
+		t.Error(err)
+	}
+	if err := db.Pool().QueryRow(t.Context(), `select coalesce(current_setting('strandline.org', true), '')`).Scan(&setting); err != nil || setting != "" {
+		t.Errorf("the connection is still of org %q, %v", setting, err)
+	}
 	if _, _, err := batchBodies(t.Context(), db, tenant.Org{}); errs.As(err).Kind != errs.Internal {
 		t.Errorf("without an org: %v", err)
 	}

@@ -74,11 +74,18 @@ func (db *DB) ReadOrgBatch(ctx context.Context, org tenant.Org, queue func(batch
 			return err, connectionTrouble(err)
 		}
 		defer conn.Release() // which closes a connection that is still inside a transaction
+		asked := &pgx.Batch{}
+		queue(asked)
 		batch := &pgx.Batch{}
-		batch.Queue("begin isolation level repeatable read read only")
-		batch.Queue("select set_config('strandline.org', $1, true)", org.UUID.String())
-		queue(batch)
-		batch.Queue("commit")
+		// A batch is one transaction by itself, and one statement sees one state.
+		if asked.Len() > 1 {
+			batch.Queue("begin isolation level repeatable read read only")
+		}
+		batch.Queue("select set_config('strandline.org', $1, true), set_config('transaction_read_only', 'on', true)", org.UUID.String())
+		batch.QueuedQueries = append(batch.QueuedQueries, asked.QueuedQueries...)
+		if asked.Len() > 1 {
+			batch.Queue("commit")
+		}
 		if err = conn.SendBatch(ctx, batch).Close(); err == nil {
 			return nil, false
 		}

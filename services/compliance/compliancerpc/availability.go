@@ -74,11 +74,11 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 	}
 	w := promise.Window{Start: start, End: end}
 	expected := due.Amount{Dives: req.GetExpectedDives(), Hours: req.GetExpectedRunningTime().AsDuration(), Fills: req.GetExpectedFills()}
-	bound := binding("SearchAvailability", org, req)
+	bound := func() string { return binding("SearchAvailability", org, req) }
 	var after *availabilityCursor
 	if req.GetPageToken() != "" {
 		after = &availabilityCursor{}
-		if err := s.pages.Decode(bound, req.GetPageToken(), after); err != nil {
+		if err := s.pages.Decode(bound(), req.GetPageToken(), after); err != nil {
 			return nil, err
 		}
 	}
@@ -119,7 +119,7 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 		}
 		if size := page.Size(req.GetPageSize()); len(all) > size {
 			all = all[:size]
-			if resp.NextPageToken, err = s.pages.Encode(bound, all[size-1].cursor()); err != nil {
+			if resp.NextPageToken, err = s.pages.Encode(bound(), all[size-1].cursor()); err != nil {
 				return err
 			}
 		}
