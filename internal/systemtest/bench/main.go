@@ -34,6 +34,10 @@ var figures = []figure{
 	{what: "where a lot's 50 parts went: 1,000,000 parts against 1,000", pkg: "./services/history/historypg", benchmark: "TraceLot", metric: "ratio", atMost: 1.5},
 	{what: "100,000 units by 20 rules from five years: one statement against us", pkg: "./services/compliance/compliancepg", benchmark: "RecomputeFleet", metric: "ratio", atLeast: 5},
 	{what: "one dive derived and stored: 1,000,000 units against 1,000", pkg: "./services/compliance/compliancepg", benchmark: "OneDive", metric: "ratio", atMost: 1.5},
+	{what: "search of a kind at a shop of 100,000 units, one caller: p50 against a bare handler", pkg: "./services/compliance/compliancerpc", benchmark: "SearchAvailability", metric: "p50ratio", atMost: 2},
+	{what: "the same, 16 callers: rate against a bare handler", pkg: "./services/compliance/compliancerpc", benchmark: "SearchAvailability", metric: "rateratio", atLeast: 0.5},
+	{what: "the same: p50 with row security against without", pkg: "./services/compliance/compliancerpc", benchmark: "SearchGuard", metric: "ratio", atMost: 1.35},
+	{what: "the same: 1,000,000 units against 1,000", pkg: "./services/compliance/compliancerpc", benchmark: "SearchGrowth", metric: "ratio1000k", atMost: 1.5},
 	{what: "the same answer by SQL over the log, against the due list", pkg: "./services/compliance/compliancerpc", benchmark: "DueListOverLog", metric: "ratio", atLeast: 50},
 }
 

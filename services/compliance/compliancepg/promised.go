@@ -85,13 +85,14 @@ func queueLifted(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery, at
 		return err
 	})
 	held, lifted := map[uuid.UUID]struct{}{}, map[uuid.UUID]time.Time{}
-	const open = `h.org_id = $1 and h.blocks & 1 = 1 and (h.lifted is null or h.lifted > $`
 	heldArgs := append(slices.Clone(args), at)
 	n := strconv.Itoa(len(heldArgs))
-	batch.Queue(`select r.unit_id, h.lifted from p_ready as r join holds_manual as h on h.unit_id = r.unit_id and `+open+n+`) where `+where+`
+	// Unit by unit: how few of the holds block hand-out is not for the planner to guess.
+	const holds = `cross join lateral (select h.lifted from holds_manual as h where h.org_id = $1 and h.unit_id = `
+	open := ` and h.blocks & 1 = 1 and (h.lifted is null or h.lifted > $` + n + `) offset 0) as h `
+	batch.Queue(`select r.unit_id, h.lifted from p_ready as r `+holds+`r.unit_id`+open+`where `+where+`
 		union all
-		select r.unit_id, h.lifted from p_ready as r cross join lateral unnest(r.members) as m (unit_id) join holds_manual as h on h.unit_id = m.unit_id and `+open+n+`)
-		where `+where+` and r.members <> '{}'`, heldArgs...).Query(func(rows pgx.Rows) error {
+		select r.unit_id, h.lifted from p_ready as r cross join lateral unnest(r.members) as m (unit_id) `+holds+`m.unit_id`+open+`where `+where+` and r.members <> '{}'`, heldArgs...).Query(func(rows pgx.Rows) error {
 		var unit uuid.UUID
 		var end *time.Time
 		_, err := pgx.ForEachRow(rows, []any{&unit, &end}, func() error {
