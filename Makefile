@@ -17,9 +17,10 @@ build: ## Build bin/strandline
 	@mkdir -p bin
 	$(GO) build $(BUILDFLAGS) -ldflags "-X main.version=$(VERSION)" -o bin/strandline ./cmd/strandline
 
-demo: postgres build ## Bring an invented chain of three shops in, report on it, and play a service at its bench
+demo: postgres build ## Bring an invented chain of three shops in, report on it, play a service at its bench and a Saturday at its counters
 	bin/strandline demo
 	bin/strandline demo bench
+	bin/strandline demo saturday
 
 test: postgres ## Run every test, on a real PostgreSQL that the tests start
 	$(GO) test -timeout 15m ./...

@@ -213,17 +213,6 @@ func conflictSentences(f *compliancepb.Allocation) []string {
 	return out
 }
 
-// groupsOf returns the groups of allocations, in the order met.
-func groupsOf(all []*compliancepb.Allocation) []string {
-	var out []string
-	for _, f := range all {
-		if g := f.GetGroup(); g != "" && !slices.Contains(out, g) {
-			out = append(out, g)
-		}
-	}
-	return out
-}
-
 // some wants one argument or more.
 func some(cmd *cobra.Command, args []string) error {
 	if len(args) == 0 {

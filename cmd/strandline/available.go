@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -121,14 +123,15 @@ func (a *app) printAvailable(units []*compliancepb.UnitAvailability) {
 		if !u.GetAvailable() {
 			mark = "no"
 		}
-		reasons := u.GetReasons()
-		why := ""
-		if len(reasons) > 0 {
-			why = reasons[0].GetSentence()
+		var why []string // parts of one set often have the same reason
+		for _, r := range u.GetReasons() {
+			if !slices.Contains(why, r.GetSentence()) {
+				why = append(why, r.GetSentence())
+			}
 		}
-		t.row(mark, u.GetAssetTag(), u.GetKind(), u.GetSize(), lastID(u.GetShop()), why)
-		for _, r := range reasons[min(1, len(reasons)):] {
-			t.row("", "", "", "", "", r.GetSentence())
+		t.row(mark, u.GetAssetTag(), u.GetKind(), u.GetSize(), lastID(u.GetShop()), strings.Join(why[:min(1, len(why))], ""))
+		for _, sentence := range why[min(1, len(why)):] {
+			t.row("", "", "", "", "", sentence)
 		}
 	}
 	t.write(a.out, "  ", a.columns)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -116,7 +117,7 @@ func TestRefused(t *testing.T) {
 	}
 	out.Reset()
 	other := status.Error(codes.NotFound, "there is none")
-	if got := a.refused(other, "x"); got != other || out.Len() > 0 {
+	if got := a.refused(other, "x"); !errors.Is(got, other) || out.Len() > 0 {
 		t.Errorf("another error became %v, and %q was printed", got, out.String())
 	}
 }

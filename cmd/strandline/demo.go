@@ -61,7 +61,7 @@ people and makers in it are made up.`,
 		},
 	}
 	cmd.Flags().StringVar(&day, "day", demoDay, "the `day` to report on")
-	cmd.AddCommand(newDemoBenchCmd(a))
+	cmd.AddCommand(newDemoBenchCmd(a), newDemoSaturdayCmd(a))
 	return cmd
 }
 
