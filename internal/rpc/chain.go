@@ -87,8 +87,8 @@ func (s *Server) guard(ctx context.Context, full string, call func(context.Conte
 			err = errs.New(errs.Internal, "INTERNAL", "panic")
 		}
 		st := Status(err)
-		if Reason(st) == "NOT_CAUGHT_UP" {
-			// The wait for the position has used up the call's time: an automatic retry would only turn this answer into a deadline.
+		if r := Reason(st); r == "NOT_CAUGHT_UP" || r == "GATE_SHUT" {
+			// The wait for the others has used up the call's time: an automatic retry would only turn this answer into a deadline.
 			_ = grpc.SetTrailer(ctx, metadata.Pairs("grpc-retry-pushback-ms", "-1"))
 		}
 		s.log(ctx, full, started, who, st, err)

@@ -60,6 +60,7 @@ type out struct {
 // play is the test while it runs.
 type play struct {
 	*gateWorld
+	wanted       int
 	budget       atomic.Int64
 	clock        atomic.Int64 // numbers what happens
 	stops, skews int
@@ -418,8 +419,23 @@ func (h *hand) swap() {
 	g.host = host // one that was refused is fitted, there or elsewhere
 }
 
+// more says whether to go on: until there were enough calls, and on a busy machine, on which more of them fail, until enough of those that matter most
+// succeeded, or there were twice as many.
+func (p *play) more() bool {
+	left := p.budget.Load()
+	if left > 0 || p.t.Context().Err() != nil {
+		return p.t.Context().Err() == nil
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return int(-left) < p.wanted && (p.answers["hand out"] < p.wanted/handed || p.answers["return"] < p.wanted/returned)
+}
+
+// Of how many calls one at least is a hand-out, and a return, that succeeds.
+const handed, returned = 80, 100
+
 func (h *hand) run() {
-	for h.budget.Load() > 0 && h.t.Context().Err() == nil {
+	for h.more() {
 		switch n := h.rng.IntN(100); {
 		case n < 22:
 			h.allocate()
@@ -519,6 +535,7 @@ func TestNothingPulledIsHandedOut(t *testing.T) {
 	if t.Failed() {
 		return
 	}
+	p.wanted = calls
 	p.budget.Store(int64(calls))
 	started := time.Now()
 	p.faults.on.Store(true)
@@ -665,9 +682,9 @@ func (p *play) report(took time.Duration, calls int) {
 	t.Logf("of hand-outs in cuts %d were answered that the gate is shut, %d had no answer", shut, otherwise)
 	for what, c := range map[string]struct{ have, want int }{
 		"calls":                          {total, calls},
-		"hand-outs that succeeded":       {p.answers["hand out"], calls / 80},
+		"hand-outs that succeeded":       {p.answers["hand out"], calls / handed},
 		"hand-outs that were refused":    {pulled, calls / 200},
-		"returns that succeeded":         {p.answers["return"], calls / 100},
+		"returns that succeeded":         {p.answers["return"], calls / returned},
 		"failures":                       {p.answers["fail"], calls / 50},
 		"passes":                         {p.answers["pass"], calls / 40},
 		"fittings":                       {p.answers["fit"] + p.answers["unfit"], calls / 50},
