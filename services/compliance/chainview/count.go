@@ -67,8 +67,7 @@ type Counted struct {
 	Promises []Promise
 
 	rows  map[rowKey]*Row
-	free  map[uuid.UUID]Days                    // of each unit that has any
-	spare map[string]map[string][]*promise.Unit // those units, by kind and shop
+	spare map[string]map[string][]*promise.Unit // units that are ready on any day, by kind and shop
 }
 
 // Count counts units and promises. Units whose shop the view does not know are left out.

@@ -18,7 +18,7 @@ func TestRangesAgree(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close(t.Context())
+	defer func() { _ = conn.Close(t.Context()) }()
 	day := time.Date(2026, 10, 24, 22, 0, 0, 0, time.UTC)
 	var starts, ends []time.Time
 	for from := range 6 {
