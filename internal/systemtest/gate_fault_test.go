@@ -214,10 +214,29 @@ func (h *hand) putBack(o *out) {
 }
 
 func (h *hand) handOut() {
-	o := h.pick(false)
-	if o == nil {
-		return
+	if o := h.pick(false); o != nil {
+		h.handOutOf(o)
 	}
+}
+
+// rush hands out what was just pulled, or what it is fitted to, as long as there is an allocation of it: nobody knows of it yet but who recorded it.
+func (h *hand) rush(units ...string) {
+	h.own.Lock()
+	var o *out
+	for i, l := range h.live {
+		if !l.handed && slices.Contains(units, l.unit) {
+			o = l
+			h.live = slices.Delete(h.live, i, i+1)
+			break
+		}
+	}
+	h.own.Unlock()
+	if o != nil {
+		h.handOutOf(o)
+	}
+}
+
+func (h *hand) handOutOf(o *out) {
 	c := &call{deed: handing, unit: o.unit, allocation: o.name}
 	req := &compliancepb.HandOutUnitsRequest{Parent: h.f.org, Allocations: &compliancepb.AllocationSet{Names: []string{o.name}}, RequestId: uuid.NewString()}
 	limit := time.Duration(600+h.rng.IntN(1900)) * time.Millisecond
@@ -314,11 +333,22 @@ func (h *hand) any() *gear {
 	return h.sets[h.rng.IntN(len(h.sets))]
 }
 
-// fail records a failed test or a damage, or places a hold.
+// fail records a failed test or a damage, or places a hold; as a rule somebody hands the unit out at once.
 func (h *hand) fail() {
 	g := h.any()
 	g.mu.Lock()
-	defer g.mu.Unlock()
+	units := []string{g.name}
+	if g.host != nil {
+		units = append(units, g.host.name)
+	}
+	h.pull(g)
+	g.mu.Unlock()
+	if h.rng.IntN(4) > 0 {
+		h.rush(units...)
+	}
+}
+
+func (h *hand) pull(g *gear) {
 	if len(g.open) > 1 {
 		return
 	}

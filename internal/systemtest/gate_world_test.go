@@ -302,7 +302,7 @@ func (f *faultyConn) unary(ctx context.Context, method string, req, reply any, c
 	err := invoke(ctx, method, req, reply, cc, opts...)
 	if page, ok := reply.(*feedpb.ReadFeedResponse); ok && err == nil && f.replica >= 0 {
 		switch n := len(page.GetChanges()); {
-		case n > 0 && f.chance(12): // a copy that has the head, and not all of the changes
+		case n > 0 && f.chance(5): // a copy that has the head, and not all of the changes
 			f.faults.short.Add(1)
 			page.Changes = page.Changes[:f.roll(n)]
 		case n == 0 && page.GetHead() > 0 && f.chance(60): // a copy that lags behind what was seen before
