@@ -78,7 +78,7 @@ func searchFleet(b *testing.B, conn *pgx.Conn, org tenant.Org, units int) {
 		`insert into compliance.allocations (org_id, allocation_id, group_id, outfit, kind, size, shop, unit_id, during, dives, hours, fills, state, pinned, reference, created, creator, confirmed, number)
 			select $1, md5('allocation' || unit_id)::uuid, md5('group' || unit_id)::uuid, 1, kind, '', shop, unit_id,
 				case when n % 50 = 3 then tstzrange('2026-06-05 08:00Z', '2026-06-07 16:00Z') else tstzrange('2026-07-05 08:00Z', '2026-07-07 16:00Z') end,
-				4, 0, 0, 2, false, '', '2026-05-31', 'someone', '2026-05-31', 1
+				4, 0, 0, 2, false, '', '2026-05-31', 'someone', '2026-05-31', 0
 			from fleet where n % 10 = 3 and $2::int >= $3::int`,
 	} {
 		args := []any{org.UUID, units, shops}
