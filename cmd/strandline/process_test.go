@@ -432,9 +432,29 @@ func TestServeApart(t *testing.T) {
 	if status, body := get(t, "http://"+board.http+"/readyz", ""); status != http.StatusOK {
 		t.Errorf("readyz: status %d, body %s", status, body)
 	}
-	for _, s := range []*server{board, compliance, history, registry} {
-		if code := s.signal(syscall.SIGTERM); code != exitOK {
-			t.Errorf("after SIGTERM: exit code %d\n%s", code, s.text())
+	// A counter whose services go down one after the other: the gate is shut, and there is still the paper list.
+	must(t, env, "unit", "create", "REG-2", "--model", "set-a", "--shop", "lagoon", "--since", time.Now().AddDate(0, -1, 0).Format(time.DateOnly), "--serial", "S2")
+	must(t, env, "allocations", "allocate", "--shop", "lagoon", "--from", time.Now().Format(time.DateOnly), "--to", time.Now().AddDate(0, 0, 1).Format(time.DateOnly), "--want", "@REG-2", "--reference", "R-1", "--confirm")
+	down := func(all ...*server) {
+		for _, s := range all {
+			if code := s.signal(syscall.SIGTERM); code != exitOK {
+				t.Errorf("after SIGTERM: exit code %d\n%s", code, s.text())
+			}
 		}
 	}
+	org := append([]string{"STRANDLINE_ORG=reefline"}, env...)
+	down(history)
+	o := command(t, org, "handout", "R-1")
+	if o.code != exitUnavailable {
+		t.Errorf("handout without history: exit code %d, want %d", o.code, exitUnavailable)
+	}
+	wants(t, o.err, "(GATE_SHUT)", "history", "'strandline paper --shop lagoon'")
+	down(registry)
+	o = command(t, org, "handout", "R-1")
+	if o.code != exitUnavailable {
+		t.Errorf("handout without registry and history: exit code %d, want %d", o.code, exitUnavailable)
+	}
+	wants(t, o.err, "(GATE_SHUT)", "'strandline paper --shop lagoon'")
+	wants(t, must(t, org, "paper", "--shop", "lagoon"), "PAPER LIST of Lagoon Shop", "REG-2", "R-1", "REG-1")
+	down(board, compliance)
 }
