@@ -100,7 +100,7 @@ func newGateWorld(t testing.TB, seed uint64) *gateWorld {
 	}
 	w := &gateWorld{t: t, rng: rand.New(rand.NewPCG(seed, 1)), key: key}
 	database := pgtest.New(t)
-	dir, err := os.MkdirTemp("", "gate") // a socket's path is short
+	dir, err := os.MkdirTemp("", "gate") //nolint:usetesting // a socket's path is short, and the test's own folder has its name in it
 	if err != nil {
 		t.Fatal(err)
 	}
