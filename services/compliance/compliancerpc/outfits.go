@@ -196,7 +196,7 @@ func (q *outfitSearch) stock(ctx context.Context, units []*promise.Unit, w promi
 
 // answer tells what a shop has of what is wanted.
 func (q *outfitSearch) answer(ctx context.Context, shop string, st *outfitStock, sizes bool) (*compliancepb.OutfitAvailability, error) {
-	out := &compliancepb.OutfitAvailability{Shop: resname.ShopName(q.org, shop), Available: st.choices != nil, OutfitCount: int64(promise.Outfits(byOutfit(q.wants), st.free))}
+	out := &compliancepb.OutfitAvailability{Shop: resname.ShopName(q.org, shop), Available: st.choices != nil, ExpectedDives: st.expected.Dives, OutfitCount: int64(promise.Outfits(byOutfit(q.wants), st.free))}
 	for _, c := range st.choices {
 		out.Units, out.AssetTags = append(out.Units, resname.UnitName(q.org, c.Unit.ID)), append(out.AssetTags, c.Unit.Tag)
 	}

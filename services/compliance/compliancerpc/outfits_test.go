@@ -96,7 +96,7 @@ func TestSearchOutfits(t *testing.T) {
 	// The set with ten dives left is taken before the new one; the M goes to whoever wants an M.
 	got := r.outfits(ask(outfitOf(piece("regulator-set", ""), piece("bcd", "")), outfitOf(piece("regulator-set", ""), piece("bcd", "M"))))
 	want := []*compliancepb.OutfitAvailability{{
-		Shop: r.org + "/shops/north", Available: true, OutfitCount: 2,
+		ExpectedDives: 8, Shop: r.org + "/shops/north", Available: true, OutfitCount: 2,
 		Units: []string{sets[2], large, sets[0], medium}, AssetTags: []string{"R-3", "B-2", "R-1", "B-1"},
 		Items: []*line{
 			{Kind: "regulator-set", WantedCount: 2, AvailableCount: 2, Reasons: []*count{{Reason: "USAGE_LEFT_TOO_LITTLE", Count: 1}}},
@@ -113,7 +113,7 @@ func TestSearchOutfits(t *testing.T) {
 	three.Count = 3
 	got = r.outfits(ask(three))
 	want = []*compliancepb.OutfitAvailability{{
-		Shop: r.org + "/shops/north", OutfitCount: 1,
+		ExpectedDives: 8, Shop: r.org + "/shops/north", OutfitCount: 1,
 		Items: []*line{
 			{Kind: "regulator-set", WantedCount: 3, AvailableCount: 2, Reasons: []*count{{Reason: "USAGE_LEFT_TOO_LITTLE", Count: 1}}},
 			{

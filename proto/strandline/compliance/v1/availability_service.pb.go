@@ -579,7 +579,9 @@ type OutfitAvailability struct {
 	// How many of the outfits, in the order asked and each whole, can be had together.
 	OutfitCount int64 `protobuf:"varint,5,opt,name=outfit_count,json=outfitCount,proto3" json:"outfit_count,omitempty"`
 	// Line by line.
-	Items         []*OutfitAvailability_Item `protobuf:"bytes,6,rep,name=items,proto3" json:"items,omitempty"`
+	Items []*OutfitAvailability_Item `protobuf:"bytes,6,rep,name=items,proto3" json:"items,omitempty"`
+	// Dives expected of each unit in the whole window: so many a day on each day at the shop that the window touches. It is what AllocateUnits takes.
+	ExpectedDives int64 `protobuf:"varint,7,opt,name=expected_dives,json=expectedDives,proto3" json:"expected_dives,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -654,6 +656,13 @@ func (x *OutfitAvailability) GetItems() []*OutfitAvailability_Item {
 		return x.Items
 	}
 	return nil
+}
+
+func (x *OutfitAvailability) GetExpectedDives() int64 {
+	if x != nil {
+		return x.ExpectedDives
+	}
+	return 0
 }
 
 // Something else that could be done.
@@ -1069,7 +1078,7 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\aoutfits\x18\x05 \x03(\v2 .strandline.compliance.v1.OutfitB\r\xe0A\x02\xbaH\a\x92\x01\x04\b\x01\x10dR\aoutfits\x12-\n" +
 	"\rdives_per_day\x18\x06 \x01(\x03B\t\xbaH\x06\"\x04\x18d(\x00R\vdivesPerDay\x12\"\n" +
 	"\falternatives\x18\a \x01(\bR\falternatives\x127\n" +
-	"\bat_least\x18\b \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\x99\x05\n" +
+	"\bat_least\x18\b \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xc0\x05\n" +
 	"\x12OutfitAvailability\x12\x12\n" +
 	"\x04shop\x18\x01 \x01(\tR\x04shop\x12\x1c\n" +
 	"\tavailable\x18\x02 \x01(\bR\tavailable\x12\x14\n" +
@@ -1077,7 +1086,8 @@ const file_strandline_compliance_v1_availability_service_proto_rawDesc = "" +
 	"\n" +
 	"asset_tags\x18\x04 \x03(\tR\tassetTags\x12!\n" +
 	"\foutfit_count\x18\x05 \x01(\x03R\voutfitCount\x12G\n" +
-	"\x05items\x18\x06 \x03(\v21.strandline.compliance.v1.OutfitAvailability.ItemR\x05items\x1a\xbb\x02\n" +
+	"\x05items\x18\x06 \x03(\v21.strandline.compliance.v1.OutfitAvailability.ItemR\x05items\x12%\n" +
+	"\x0eexpected_dives\x18\a \x01(\x03R\rexpectedDives\x1a\xbb\x02\n" +
 	"\x04Item\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
 	"\x04size\x18\x02 \x01(\tR\x04size\x12!\n" +
