@@ -1,13 +1,11 @@
 package compliancepg
 
 import (
-	"context"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
-	"strandline.example/strandline/internal/pg"
 	"strandline.example/strandline/internal/tenant"
 	"strandline.example/strandline/services/compliance"
 )
@@ -39,10 +37,10 @@ func during(a *compliance.Allocation) pgtype.Range[time.Time] {
 	return pgtype.Range[time.Time]{Lower: a.Start, Upper: a.End, LowerType: pgtype.Inclusive, UpperType: pgtype.Exclusive, Valid: true}
 }
 
-// thisChange is the number of the changes of this transaction, after nextWatched.
+// thisChange is the number of the changes of this transaction, after watchOn.
 const thisChange = `(select w.number from watch_heads as w where w.org_id = $1)`
 
-// queueAllocation inserts a new allocation, or writes all of one that may have changed, with the number of nextWatched.
+// queueAllocation inserts a new allocation, or writes all of one that may have changed, with the number of watchOn.
 func queueAllocation(batch *pgx.Batch, org tenant.Org, a *compliance.Allocation, isNew bool) {
 	if isNew {
 		batch.Queue(`insert into allocations (org_id, allocation_id, group_id, outfit, kind, size, shop, unit_id, during, dives, hours, fills, state, expires, pinned,
@@ -69,12 +67,6 @@ func listed[T any](all []T) []T {
 	return all
 }
 
-// nextWatched locks the row that numbers what is watched, and returns the number of the changes of this transaction. It is the last lock that a
-// transaction takes: the allocations it changes carry the number, and units are marked with it.
-func nextWatched(ctx context.Context, tx pgx.Tx, org tenant.Org) (number int64, err error) {
-	err = tx.QueryRow(ctx, watchOn, org.UUID).Scan(&number)
-	return number, pg.Err(err)
-}
-
-// watchOn moves the number of what is watched on.
+// watchOn locks the row that numbers what is watched, and gives the number of the changes of this transaction. It is the last lock that a transaction
+// takes: the allocations it changes carry the number, and units are marked with it.
 const watchOn = `insert into watch_heads (org_id, number) values ($1, 1) on conflict (org_id) do update set number = watch_heads.number + 1 returning number`

@@ -71,7 +71,7 @@ func (s *Store) markHeld(ctx context.Context, tx pgx.Tx, org tenant.Org, unit uu
 	return pg.Err(err)
 }
 
-// nextMark is nextWatched for marks, which say as of when they are made.
+// nextMark is watchOn for marks, which say as of when they are made.
 func (s *Store) nextMark(ctx context.Context, tx pgx.Tx, org tenant.Org) (number int64, now time.Time, err error) {
 	now = s.clock.Now()
 	err = tx.QueryRow(ctx, `insert into watch_heads (org_id, number, told) values ($1, 1, $2)

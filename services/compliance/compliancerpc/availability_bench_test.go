@@ -330,7 +330,6 @@ var guarded = []string{"p_ready", "allocations", "holds_manual", "clocks", "unit
 // with one caller: of searches that the copy answers, and of those that read every row; the goal is at most 1.35, the aim 1.15.
 func BenchmarkSearchGuard(b *testing.B) {
 	const name, units = "chain", 100_000
-	const shops = units / 1000
 	r, conn, clients := benchRig(b, name)
 	if _, err := clients[name].PublishRulePack(b.Context(), &compliancepb.PublishRulePackRequest{Parent: "orgs/" + name, RulePackId: "house", RulePack: parsePack(b, searchPack), RequestId: uuid.NewString()}); err != nil {
 		b.Fatal(err)

@@ -142,7 +142,9 @@ func TestWatchEndsAndIsBounded(t *testing.T) {
 	_, err := r.watch(t.Context(), &compliancepb.WatchAvailabilityRequest{}).Recv()
 	wantReason(t, err, codes.ResourceExhausted, "RESOURCE_EXHAUSTED")
 	leave()
-	<-ended
+	if err := <-ended; err == nil {
+		t.Error("a stream that its client left ended without saying so")
+	}
 	again := r.watch(t.Context(), &compliancepb.WatchAvailabilityRequest{})
 	if _, err := again.Recv(); err != nil {
 		t.Errorf("after one has left: %v", err)

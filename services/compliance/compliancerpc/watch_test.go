@@ -99,11 +99,10 @@ type watchClient struct {
 	servers []*rig
 	rng     *rand.Rand
 
-	mu       sync.Mutex
-	copy     *kept
-	resumed  int
-	arrived  chan struct{} // renewed at each complete
-	begunNew int
+	mu      sync.Mutex
+	copy    *kept
+	resumed int
+	arrived chan struct{} // renewed at each complete
 }
 
 // follow keeps the copy until ctx ends.
