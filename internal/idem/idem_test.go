@@ -223,25 +223,31 @@ func TestAnIDIsKeptForSevenDays(t *testing.T) {
 	}
 }
 
-func TestExpiredIDsAreClearedAwayTenAtATime(t *testing.T) {
+func TestExpiredIDsAreClearedAwayEightyAtATime(t *testing.T) {
 	t.Parallel()
 	db := pgtest.New(t).Open(t, tally)
-	run := func(org tenant.Org, at time.Time) {
+	run := func(org tenant.Org, at time.Time, turn bool) {
 		t.Helper()
-		id := uuid.NewString()
-		if _, err := idem.Run(t.Context(), db, org, at, "M", id, false, request(id, "R"), count(db, org)); err != nil {
+		id := uuid.New()
+		if id[15] &^= 7; !turn {
+			id[15] |= 5
+		}
+		if _, err := idem.Run(t.Context(), db, org, at, "M", id.String(), false, request(id.String(), "R"), count(db, org)); err != nil {
 			t.Fatal(err)
 		}
 	}
-	for range 13 {
-		run(reef, noon)
+	for range 83 {
+		run(reef, noon, false)
 	}
-	run(wreck, noon)
+	run(wreck, noon, false)
 	later := noon.Add(idem.Kept + time.Hour)
-	for _, want := range []int{4, 2, 3} { // 13 - 10 + 1, 4 - 3 + 1, 2 + 1
-		run(reef, later)
-		if n := remembered(t, db, reef); n != want {
-			t.Errorf("%d records, want %d", n, want)
+	for _, c := range []struct {
+		turn bool
+		want int
+	}{{false, 84}, {true, 5}, {false, 6}, {true, 4}, {true, 5}} { // 83 + 1; 84 - 80 + 1; 5 + 1; 6 - 3 + 1; 4 + 1
+		run(reef, later, c.turn)
+		if n := remembered(t, db, reef); n != c.want {
+			t.Errorf("%d records, want %d", n, c.want)
 		}
 	}
 	if n := remembered(t, db, wreck); n != 1 {

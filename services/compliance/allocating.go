@@ -1,6 +1,7 @@
 package compliance
 
 import (
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -30,6 +31,11 @@ type AllocationWish struct {
 	Group     uuid.UUID     // joined if it is there
 	Join      bool          // the group must be there
 	Reference string
+}
+
+// Named says whether some unit is wished for by name.
+func (w *AllocationWish) Named() bool {
+	return slices.ContainsFunc(w.Wants, func(want promise.Want) bool { return want.Unit != uuid.Nil })
 }
 
 // AllocationChoice says which allocations a request is about: named ones, or a group's.

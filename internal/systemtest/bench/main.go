@@ -33,6 +33,8 @@ var figures = []figure{
 	{what: "due list of 50 rows: 100,000 units against 1,000", pkg: "./services/compliance/compliancerpc", benchmark: "DueList", metric: "ratio", atMost: 1.5},
 	{what: "where a lot's 50 parts went: 1,000,000 parts against 1,000", pkg: "./services/history/historypg", benchmark: "TraceLot", metric: "ratio", atMost: 1.5},
 	{what: "100,000 units by 20 rules from five years: one statement against us", pkg: "./services/compliance/compliancepg", benchmark: "RecomputeFleet", metric: "ratio", atLeast: 5},
+	{what: "an outfit of five promised, against raw rows under the same constraint", pkg: "./services/compliance/compliancerpc", benchmark: "AllocateOutfit", metric: "ratio", atMost: 3},
+	{what: "64 callers who search, promise and release: slowest hundredth against the median", pkg: "./services/compliance/compliancerpc", benchmark: "SixtyFourCallers", metric: "ratio", atMost: 10},
 	{what: "one dive derived and stored: 1,000,000 units against 1,000", pkg: "./services/compliance/compliancepg", benchmark: "OneDive", metric: "ratio", atMost: 1.5},
 	{what: "search of a kind at a shop of 100,000 units, one caller: p50 against a bare handler", pkg: "./services/compliance/compliancerpc", benchmark: "SearchAvailability", metric: "p50ratio", atMost: 2},
 	{what: "the same, 16 callers: rate against a bare handler", pkg: "./services/compliance/compliancerpc", benchmark: "SearchAvailability", metric: "rateratio", atLeast: 0.5},

@@ -20,13 +20,17 @@ import (
 
 // Allocate promises units: all that is wished for, or none. It joins the transaction in ctx.
 func (s *Store) Allocate(ctx context.Context, org tenant.Org, w *compliance.AllocationWish, change compliance.OwnChange) (out []*compliance.Allocation, p compliance.Position, err error) {
-	var units func() []*promise.Unit
+	var best func() []*promise.Unit
 	p, err = s.promise(ctx, org, change, func(ctx context.Context, t *promising) error {
 		group, first, err := t.group(ctx, w)
 		if err != nil {
 			return err
 		}
-		choices, err := t.chooseFrom(ctx, w, units())
+		// Mostly the best that the database finds suffice; where they do not, all units are looked at, and told of.
+		choices, lacks := promise.Fit(w.Wants, best(), w.Expected, w.Window)
+		if len(lacks) > 0 || w.Named() {
+			choices, err = t.choose(ctx, w)
+		}
 		if err != nil {
 			return err
 		}
@@ -48,7 +52,7 @@ func (s *Store) Allocate(ctx context.Context, org tenant.Org, w *compliance.Allo
 		}
 		t.added = out
 		return nil
-	}, func(batch *pgx.Batch) { units = queuePromise(batch, org, candidates(w, change.At)) })
+	}, func(batch *pgx.Batch) { best = queueBest(batch, org, w, change.At) })
 	return out, p, err
 }
 

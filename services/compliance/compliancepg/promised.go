@@ -63,9 +63,10 @@ func queueLifted(batch *pgx.Batch, org tenant.Org, q compliance.PromiseQuery, at
 		return rows.Err()
 	})
 	claimArgs := append(slices.Clone(args), q.Now)
+	now := "$" + strconv.Itoa(len(claimArgs))
 	batch.Queue(`select a.unit_id, a.allocation_id, lower(a.during), upper(a.during), a.dives, a.hours, a.fills, a.state, a.expires
 		from p_ready as r join allocations as a on a.org_id = $1 and a.unit_id = r.unit_id and a.state <= 3
-		where `+where+` and (a.state <> 1 or a.expires > $`+strconv.Itoa(len(claimArgs))+`)`, claimArgs...).Query(func(rows pgx.Rows) error {
+		where `+where+` and (a.state <> 1 or a.expires > `+now+`) and (a.state = 3 or upper(a.during) > `+now+`)`, claimArgs...).Query(func(rows pgx.Rows) error {
 		var unit uuid.UUID
 		var c promise.Claim
 		var hours int64

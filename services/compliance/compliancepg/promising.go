@@ -55,27 +55,26 @@ func (s *Store) promise(ctx context.Context, org tenant.Org, change compliance.O
 	return t.position, nil
 }
 
-// expired ends what was not confirmed in time, and uncollected what was not collected before its window ended. They are written before anything else is
-// promised: to the constraint they are live until then.
-const (
-	expired     = `update allocations set state = 6, finished = greatest(expires, created), number = ` + thisChange + ` where org_id = $1 and state = 1 and expires <= $2`
-	uncollected = `update allocations set state = 6, finished = greatest(upper(during), created), finish_reason = '` + compliance.NotCollected + `', expires = null, number = ` + thisChange + `
-		where org_id = $1 and state <= 2 and upper(during) <= $2`
-)
+// ended ends what was not confirmed in time, or not collected before its window ended, of units that are promised now: to the constraint it is live until then. What has
+// run out of others, a review ends.
+const ended = `update allocations as a set state = 6, number = ` + thisChange + `, expires = case when a.state = 1 and a.expires <= $2 then a.expires end,
+		finished = greatest(case when a.state = 1 and a.expires <= $2 then a.expires else upper(a.during) end, a.created),
+		finish_reason = case when a.state = 1 and a.expires <= $2 then '' else '` + compliance.NotCollected + `' end
+	from unnest($3::uuid[]) as k (unit_id)
+	where a.org_id = $1 and a.unit_id = k.unit_id and a.state <= 2 and (a.state = 1 and a.expires <= $2 or upper(a.during) <= $2)`
 
 // write writes what was added and changed, in one trip.
 func (t *promising) write(ctx context.Context) error {
 	batch := &pgx.Batch{}
 	var number int64
 	batch.Queue(watchOn, t.org.UUID).QueryRow(func(row pgx.Row) error { return row.Scan(&number) })
-	batch.Queue(expired, t.org.UUID, t.now)
-	batch.Queue(uncollected, t.org.UUID, t.now)
+	if units := t.units(); len(units) > 0 {
+		batch.Queue(ended, t.org.UUID, t.now, units)
+	}
 	for _, a := range t.changed {
-		queueAllocation(batch, t.org, a, false)
+		queueAllocation(batch, t.org, a)
 	}
-	for _, a := range t.added {
-		queueAllocation(batch, t.org, a, true)
-	}
+	queueAllocations(batch, t.org, t.added)
 	batch.Queue(selectPosition, t.org.UUID).QueryRow(func(row pgx.Row) error {
 		return row.Scan(&t.position.Registry, &t.position.History, &t.position.Compliance)
 	})
@@ -89,6 +88,20 @@ func (t *promising) write(ctx context.Context) error {
 		}
 	}
 	return pg.Err(err)
+}
+
+// units returns the units that are promised, each once.
+func (t *promising) units() (out []uuid.UUID) {
+	seen := map[uuid.UUID]bool{}
+	for _, all := range [][]*compliance.Allocation{t.added, t.changed} {
+		for _, a := range all {
+			if a.State.Live() && !seen[a.Unit] {
+				seen[a.Unit] = true
+				out = append(out, a.Unit)
+			}
+		}
+	}
+	return out
 }
 
 // load returns the allocations of a choice, by outfit and kind, locked by the head that is held. Of a group it returns those in one of the states.

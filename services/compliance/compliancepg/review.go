@@ -34,7 +34,8 @@ const toReview = `where a.org_id = $1 and a.state <= 3 and a.allocation_id in (
 // dueReview says whether there is anything to review: changes that were not looked at, promises that have run out, and units that are not back.
 const dueReview = `select coalesce((select number from watch_heads where org_id = $1), 0) > coalesce((select number from review_heads where org_id = $1), 0)
 	or exists (select from allocations where org_id = $1 and state = 1 and expires <= $2)
-	or exists (select from allocations where org_id = $1 and state <= 3 and upper(during) <= $2)`
+	or exists (select from allocations where org_id = $1 and state <= 2 and upper(during) <= $2)
+	or exists (select from allocations where org_id = $1 and state = 3 and upper(during) <= $2)`
 
 // Review looks again at the promises of an org that changes since the last time may concern, in one transaction. What cannot be kept any more gets another
 // unit, unless its own was asked for by name; where there is none, it is in conflict until there is. With wait unset it leaves an org that somebody else is
@@ -122,15 +123,18 @@ func (v *reviewing) review(ctx context.Context) error {
 
 // end ends what has run out by now, so that what it kept from others is looked at as free.
 func (v *reviewing) end(ctx context.Context) error {
-	var ending bool
-	if err := v.tx.QueryRow(ctx, `select exists (select from allocations where org_id = $1 and state = 1 and expires <= $2)
-		or exists (select from allocations where org_id = $1 and state <= 2 and upper(during) <= $2)`, v.org.UUID, v.now).Scan(&ending); err != nil || !ending {
+	var units []uuid.UUID
+	if err := v.tx.QueryRow(ctx, `select array(select unit_id from allocations where org_id = $1 and state = 1 and expires <= $2
+		union select unit_id from allocations where org_id = $1 and state <= 2 and upper(during) <= $2)`, v.org.UUID, v.now).Scan(&units); err != nil || len(units) == 0 {
 		return pg.Err(err)
 	}
 	if err := v.log(ctx); err != nil {
 		return err
 	}
-	return v.write(ctx)
+	batch := &pgx.Batch{}
+	batch.Queue(watchOn, v.org.UUID)
+	batch.Queue(ended, v.org.UUID, v.now, units)
+	return pg.Err(v.tx.SendBatch(ctx, batch).Close())
 }
 
 // log writes a line of compliance's own log.

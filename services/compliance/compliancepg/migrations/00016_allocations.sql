@@ -57,7 +57,8 @@ create index allocations_group on allocations (org_id, group_id, outfit, allocat
 create index allocations_shop on allocations (org_id, shop, lower(during), allocation_id) where state <= 3;
 create index allocations_start on allocations (org_id, lower(during), allocation_id);
 create index allocations_expiring on allocations (org_id, expires) where state = 1;
-create index allocations_ending on allocations (org_id, upper(during)) where state <= 3;
+create index allocations_late on allocations (org_id, upper(during)) where state = 3;
+create index allocations_uncollected on allocations (org_id, upper(during)) where state <= 2;
 create index allocations_conflict on allocations (org_id, lower(during), allocation_id) where state <= 3 and conflicts <> '[]';
 create index allocations_substituted on allocations (org_id, allocation_id) where state <= 3 and substitutions <> '[]';
 create index allocations_number on allocations (org_id, number, allocation_id);
@@ -126,7 +127,8 @@ create table p_ready (
   members uuid[] not null, -- what is fitted to it
   constraint p_ready_pkey primary key (org_id, unit_id)
 );
-create index p_ready_kind on p_ready (org_id, kind, shop, tag, unit_id);
+-- By kind and shop, those with the least use left first: by it units are searched, and promises made.
+create index p_ready_fit on p_ready (org_id, kind, shop, left_dives, left_hours, left_fills, ok_until, tag, unit_id);
 create index p_ready_shop on p_ready (org_id, shop, tag, unit_id);
 
 -- Until when everything that a source had recorded was applied, at least.
