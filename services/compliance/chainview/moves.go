@@ -68,8 +68,18 @@ func (n *Counted) Moves(to string, ways map[Way]time.Duration) []*Move {
 			m.serve(g)
 		}
 	}
-	slices.SortStableFunc(m.moves, func(a, b *Move) int { return a.start.Compare(b.start) })
+	slices.SortStableFunc(m.moves, func(a, b *Move) int {
+		return cmp.Or(a.urgency()-b.urgency(), a.start.Compare(b.start))
+	})
 	return m.moves
+}
+
+// urgency orders moves: those that keep a promise first.
+func (m *Move) urgency() int {
+	if len(m.Promises) > 0 {
+		return 0
+	}
+	return 1
 }
 
 // moving is moves that are being worked out.

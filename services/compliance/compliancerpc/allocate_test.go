@@ -21,6 +21,7 @@ import (
 	"strandline.example/strandline/internal/tenant"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
+	typepb "strandline.example/strandline/proto/strandline/type/v1"
 )
 
 // hours is an instant so many hours after the rig's clock began.
@@ -547,5 +548,27 @@ func TestLateReturns(t *testing.T) {
 	}
 	if _, err := r.availability.ExtendAllocations(t.Context(), &compliancepb.ExtendAllocationsRequest{Parent: r.org, Allocations: names(first), EndTime: hours(5)}); err == nil {
 		t.Error("extended into the next one's window")
+	}
+}
+
+// A revision of a pack by which a promised unit will be overdue before its return is heard of at once.
+func TestAnOverdueServiceOnAPromisedUnit(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	a := r.allocate(r.wish(24*20, 24*25, 0, item("bcd", "", 1)))[0]
+	tighter := strings.Replace(strings.Replace(housePack, "{year: 2020, month: 1, day: 1}", "{year: 2026, month: 6, day: 10}", 1), "scope: {kinds: [bcd]}, limit: {months: 12}", "scope: {kinds: [bcd]}, phase_in: {at_once: true}, limit: {months: 5}", 1)
+	r.publish("house", tighter) // five months from 2026-01-01: overdue in the window, and not yet now
+	r.pull()
+	got := r.allocation(a.GetName())
+	if len(got.GetConflicts()) != 1 || got.GetConflicts()[0].GetReason().GetCode() != typepb.Reason_REASON_DATE_LIMIT_PASSED || got.GetConflicts()[0].GetReason().GetRule() != r.org+"/rulePacks/house/rules/bcd" {
+		t.Fatalf("after the revision: %v", got)
+	}
+	// The other is inspected, and takes its place.
+	r.record(units["B-2"], now, func(e *historypb.Entry) {
+		e.Detail = &historypb.Entry_Service{Service: &historypb.Service{Activities: []string{"inspection"}, Outcome: historypb.Outcome_OUTCOME_PASS}}
+	})
+	r.pull()
+	if got := r.allocation(a.GetName()); got.GetAssetTag() != "B-2" || len(got.GetConflicts()) != 0 {
+		t.Errorf("after the inspection: %v", got)
 	}
 }

@@ -408,7 +408,7 @@ type SummarizeChainResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// By shop and kind.
 	Rows []*ChainRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
-	// What would help, the most urgent first.
+	// What would help: first what keeps a promise, then what is missing to spare; of each what is needed first.
 	Moves []*Move `protobuf:"bytes,2,rep,name=moves,proto3" json:"moves,omitempty"`
 	// What it was made from.
 	Position      *v1.Position `protobuf:"bytes,3,opt,name=position,proto3" json:"position,omitempty"`
