@@ -308,13 +308,25 @@ func (s *season) step() {
 		u.Shop = s.rig.org + "/shops/" + []string{"north", "south"}[s.rng.IntN(2)]
 		u.Placements = append(u.Placements, &registrypb.Placement{Shop: u.GetShop(), StartTime: timestamppb.New(now)})
 		s.tell(u)
-	case n < 9 && active && u.GetKind() == "first-stage":
+	case n < 9:
+		for _, i := range s.rng.Perm(len(s.units)) { // some first stage; rather one that is fitted, so that it comes off again now and then
+			part := s.units[i]
+			if part.GetKind() != "first-stage" || part.GetState() != registrypb.Unit_STATE_ACTIVE {
+				continue
+			}
+			if u = part; s.fitted[u.GetName()] != nil || len(s.fitted) == 0 || s.rng.IntN(3) == 0 {
+				break
+			}
+		}
 		if f := s.fitted[u.GetName()]; f != nil {
 			what = "unfit"
 			f.UnfitTime = timestamppb.New(now)
 			delete(s.fitted, u.GetName())
 			s.register(&feedpb.Change{Resource: &feedpb.Change_Fitting{Fitting: proto.Clone(f).(*registrypb.Fitting)}})
 			break
+		}
+		if u.GetKind() != "first-stage" || u.GetState() != registrypb.Unit_STATE_ACTIVE {
+			return
 		}
 		for _, i := range s.rng.Perm(len(s.units)) {
 			host := s.units[i]
