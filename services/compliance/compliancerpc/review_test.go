@@ -1,0 +1,184 @@
+package compliancerpc
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	historypb "strandline.example/strandline/proto/strandline/history/v1"
+	typepb "strandline.example/strandline/proto/strandline/type/v1"
+)
+
+func TestPromisesFollowTheWorld(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	hold := func(tag string) *compliancepb.PlaceHoldResponse {
+		t.Helper()
+		resp, err := r.compliance.PlaceHold(t.Context(), &compliancepb.PlaceHoldRequest{Parent: units[tag], Hold: &compliancepb.Hold{Reason: "dropped on the jetty", Blocks: []compliancepb.Use{compliancepb.Use_USE_HAND_OUT}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp
+	}
+	a := r.allocate(r.wish(24, 48, 5, item("bcd", "", 1)))[0] // B-1
+	if a.GetAssetTag() != "B-1" {
+		t.Fatal(a)
+	}
+	// A hold: another unit takes its place in the answer already.
+	first := hold("B-1")
+	if got := first.GetAffectedAllocations(); len(got) != 1 || got[0].GetName() != a.GetName() || got[0].GetAssetTag() != "B-2" || got[0].GetSubstitutions()[0].GetActor() != "" ||
+		!strings.Contains(got[0].GetSubstitutions()[0].GetReason(), "dropped on the jetty") || len(got[0].GetConflicts()) != 0 {
+		t.Fatalf("the hold concerns %v", got)
+	}
+	// A hold on the other, too: there is none left, and the promise is in conflict; it is not made firm again, nor dropped.
+	second := hold("B-2")
+	if got := second.GetAffectedAllocations(); len(got) != 1 || len(got[0].GetConflicts()) != 1 || got[0].GetConflicts()[0].GetReason().GetHold() != second.GetHold().GetName() || !got[0].GetConflicts()[0].GetKnownTime().AsTime().Equal(now) {
+		t.Fatalf("the second hold concerns %v", got)
+	}
+	_, err := r.availability.ConfirmAllocations(t.Context(), &compliancepb.ConfirmAllocationsRequest{Parent: r.org, Allocations: names(a)})
+	wantReason(t, err, codes.FailedPrecondition, "NOT_AVAILABLE")
+	if got := r.list(&compliancepb.ListAllocationsRequest{InConflict: true}); len(got) != 1 {
+		t.Fatalf("in conflict: %v", got)
+	}
+	// A review in which nothing is new says nothing new.
+	before := r.allocation(a.GetName())
+	r.clock.Advance(time.Hour)
+	r.pull()
+	if after := r.allocation(a.GetName()); !proto.Equal(before, after) {
+		t.Errorf("reviewed once more: %v, was %v", after, before)
+	}
+	// The first hold is lifted: its unit is free again, and takes the place.
+	if _, err := r.compliance.LiftHold(t.Context(), &compliancepb.LiftHoldRequest{Name: first.GetHold().GetName(), Reason: "only scratched"}); err != nil {
+		t.Fatal(err)
+	}
+	r.pull()
+	if got := r.allocation(a.GetName()); got.GetAssetTag() != "B-1" || len(got.GetConflicts()) != 0 || len(got.GetSubstitutions()) != 2 {
+		t.Errorf("after the first hold was lifted: %v", got)
+	}
+	// A unit that was asked for by name is not exchanged; its conflict ends with the hold.
+	pinned := r.allocate(r.wish(72, 96, 0, &compliancepb.Outfit_Item{Kind: "regulator-set", Unit: units["R-1"]}))[0]
+	third := hold("R-1")
+	if got := third.GetAffectedAllocations(); len(got) != 1 || got[0].GetAssetTag() != "R-1" || len(got[0].GetConflicts()) != 1 {
+		t.Fatalf("the hold of a pinned unit concerns %v", got)
+	}
+	if _, err := r.compliance.LiftHold(t.Context(), &compliancepb.LiftHoldRequest{Name: third.GetHold().GetName(), Reason: "looked at"}); err != nil {
+		t.Fatal(err)
+	}
+	r.pull()
+	if got := r.allocation(pinned.GetName()); len(got.GetConflicts()) != 0 {
+		t.Errorf("after its hold was lifted: %v", got)
+	}
+	// More dives than were expected: R-2 had 10 left and 8 are promised.
+	worn := r.allocate(r.wish(24, 48, 8, item("regulator-set", "", 1)))[0]
+	r.record(units["R-2"], now, dives(5))
+	r.pull()
+	if got := r.allocation(worn.GetName()); worn.GetAssetTag() != "R-2" || got.GetAssetTag() != "R-3" || !strings.Contains(got.GetSubstitutions()[0].GetReason(), "dives left") {
+		t.Errorf("after five dives more: %v", got)
+	}
+	// A failed test.
+	r.record(units["R-3"], now, test("overhaul", historypb.Outcome_OUTCOME_FAIL))
+	r.pull()
+	if got := r.allocation(worn.GetName()); got.GetAssetTag() != "R-1" || len(got.GetSubstitutions()) != 2 {
+		t.Errorf("after the test failed: %v", got)
+	}
+	// A recall of the whole kind: nothing is left, and all is listed.
+	recall, err := r.recalls().OpenRecall(t.Context(), &compliancepb.OpenRecallRequest{Parent: r.org, RecallId: "notice-1", Recall: &compliancepb.Recall{
+		Title: "Second stages of the first series", Source: &compliancepb.Source{Document: "Invented notice"}, Scope: &compliancepb.Scope{Kinds: []string{"regulator-set"}},
+		Blocks: []compliancepb.Use{compliancepb.Use_USE_HAND_OUT},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := recall.GetAffectedAllocations(); len(got) != 2 || len(got[0].GetConflicts()) == 0 || len(got[1].GetConflicts()) == 0 {
+		t.Errorf("the recall concerns %v", got)
+	}
+}
+
+// What fails at once for several gets a unit each, as far as there are any.
+func TestOneSpareUnitForTwo(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	units["B-3"] = r.unit("bcd", "B-3", "north")
+	r.pull()
+	both := r.allocate(r.wish(24, 48, 0, item("bcd", "", 2)))
+	for _, tag := range []string{"B-1", "B-2"} {
+		r.record(units[tag], now, test("inspection", historypb.Outcome_OUTCOME_FAIL))
+	}
+	r.pull()
+	var served, left int
+	for _, a := range both {
+		switch a = r.allocation(a.GetName()); {
+		case a.GetAssetTag() == "B-3" && len(a.GetConflicts()) == 0:
+			served++
+		case len(a.GetConflicts()) == 1:
+			left++
+		}
+	}
+	if served != 1 || left != 1 {
+		t.Errorf("%d have the spare unit and %d are in conflict", served, left)
+	}
+}
+
+// Whoever is late keeps the next customer from a unit: the next gets another, or hears of it.
+func TestLateReturns(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	named := func(from, to int) *compliancepb.Allocation {
+		return r.allocate(r.wish(from, to, 0, &compliancepb.Outfit_Item{Kind: "bcd", Unit: units["B-1"]}))[0]
+	}
+	first := named(0, 4)
+	if _, err := r.availability.HandOutUnits(t.Context(), &compliancepb.HandOutUnitsRequest{Parent: r.org, Allocations: names(first)}); err != nil {
+		t.Fatal(err)
+	}
+	next := named(4, 8) // to the minute
+	whoever := r.allocate(r.wish(8, 12, 0, item("bcd", "", 1)))[0]
+	if whoever.GetAssetTag() != "B-1" { // the tightest fit
+		t.Fatal(whoever)
+	}
+	r.clock.Advance(4*time.Hour - time.Microsecond)
+	r.pull()
+	if a := r.allocation(next.GetName()); len(a.GetConflicts()) != 0 {
+		t.Errorf("before it is late: %v", a)
+	}
+	r.clock.Advance(time.Microsecond)
+	r.pull()
+	if a := r.allocation(next.GetName()); len(a.GetConflicts()) != 1 || a.GetConflicts()[0].GetReason().GetCode().String() != "REASON_OUT" {
+		t.Errorf("asked for by name, when it is late: %v", a)
+	}
+	if a := r.allocation(whoever.GetName()); a.GetAssetTag() != "B-2" {
+		t.Errorf("of any, when it is late: %v", a)
+	}
+	// Nobody is promised it meanwhile, whenever it might be back.
+	if text := r.refused(r.wish(100, 104, 0, &compliancepb.Outfit_Item{Kind: "bcd", Unit: units["B-1"]})); !strings.Contains(text, "OUT") {
+		t.Error(text)
+	}
+	if _, err := r.availability.ExtendAllocations(t.Context(), &compliancepb.ExtendAllocationsRequest{Parent: r.org, Allocations: names(first), EndTime: hours(5)}); err == nil {
+		t.Error("extended into the next one's window")
+	}
+}
+
+// A revision of a pack by which a promised unit will be overdue before its return is heard of at once.
+func TestAnOverdueServiceOnAPromisedUnit(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	a := r.allocate(r.wish(24*20, 24*25, 0, item("bcd", "", 1)))[0]
+	tighter := strings.Replace(strings.Replace(housePack, "{year: 2020, month: 1, day: 1}", "{year: 2026, month: 6, day: 10}", 1), "scope: {kinds: [bcd]}, limit: {months: 12}", "scope: {kinds: [bcd]}, phase_in: {at_once: true}, limit: {months: 5}", 1)
+	r.publish("house", tighter) // five months from 2026-01-01: overdue in the window, and not yet now
+	r.pull()
+	got := r.allocation(a.GetName())
+	if len(got.GetConflicts()) != 1 || got.GetConflicts()[0].GetReason().GetCode() != typepb.Reason_REASON_DATE_LIMIT_PASSED || got.GetConflicts()[0].GetReason().GetRule() != r.org+"/rulePacks/house/rules/bcd" {
+		t.Fatalf("after the revision: %v", got)
+	}
+	// The other is inspected, and takes its place.
+	r.record(units["B-2"], now, func(e *historypb.Entry) {
+		e.Detail = &historypb.Entry_Service{Service: &historypb.Service{Activities: []string{"inspection"}, Outcome: historypb.Outcome_OUTCOME_PASS}}
+	})
+	r.pull()
+	if got := r.allocation(a.GetName()); got.GetAssetTag() != "B-2" || len(got.GetConflicts()) != 0 {
+		t.Errorf("after the inspection: %v", got)
+	}
+}
