@@ -170,38 +170,79 @@ func daysOf(s *compliance.Set) (out []civil.Date) {
 	return slices.DeleteFunc(out, func(d civil.Date) bool { return d < civil.In(today, time.UTC) })
 }
 
-// TestJudgeAgrees compares Judge, over windows of the past, the present and the future, with asking every set.
+// TestJudgeAgrees compares Judge, over windows of the past, the present and the future, with asking every set; also of units that somebody's hold
+// stops now and did not stop in a window that is over.
 func TestJudgeAgrees(t *testing.T) {
 	long(t)
 	t.Parallel()
-	for _, entries := range []int{400, 60} {
-		w, f := builtFleet(t, 50, entries)
-		for range 60 {
-			win, expected := randomWindow(f.rng, today.AddDate(0, -f.rng.IntN(14), 0), nil), randomAmount(f.rng)
-			w.read(func(ctx context.Context, r *compliancepg.Reader) error {
-				units, err := r.PromiseUnits(ctx, compliance.PromiseQuery{Units: f.ids(), At: win.Start, Now: today})
-				if err != nil {
-					return err
+	over := 0 // answers about a unit that is held since the window was over, and was free in it
+	for n := 0; n < 2 || over == 0 && n < 30; n++ {
+		w, f := builtFleet(t, 50, []int{400, 60}[n%2])
+		wins, expected := make([]promise.Window, 60), make([]due.Amount, 60)
+		for i := range wins {
+			wins[i], expected[i] = randomWindow(f.rng, today.AddDate(0, -f.rng.IntN(14), 0), nil), randomAmount(f.rng)
+		}
+		var free []uuid.UUID // in a window that is over
+		for i, win := range wins {
+			for j, u := range w.judged(f, win, expected[i]) {
+				if u && win.End.Before(today) {
+					free = append(free, f.units[j].ID)
 				}
-				got, err := r.Judge(ctx, units, win, expected, today, nil)
-				if err != nil {
-					return err
+			}
+		}
+		if len(free) == 0 {
+			continue
+		}
+		held := map[uuid.UUID]bool{}
+		for range 3 {
+			h := due.ManualHold{ID: f.id().String(), Unit: free[f.rng.IntN(len(free))], Reason: "looks odd", Blocks: due.HandOut, Placed: today, Placer: "someone"}
+			if _, err := w.store.PlaceHold(t.Context(), org, h, compliance.OwnChange{At: today, Kind: compliance.HoldPlaced, Actor: "someone"}); err != nil {
+				t.Fatal(err)
+			}
+			held[h.Unit] = true
+		}
+		for i, win := range wins {
+			for j, u := range w.judged(f, win, expected[i]) {
+				if u && held[f.units[j].ID] {
+					over++
 				}
-				ids := make([]uuid.UUID, len(units))
-				for i, u := range units {
-					ids[i] = u.ID
-				}
-				sets, err := r.Sets(ctx, ids, win.Start)
-				if err != nil {
-					return err
-				}
-				for i, set := range sets {
-					if reasons := set.Window(win.Start, win.End, expected); got[i] != (len(reasons) == 0) {
-						t.Errorf("%s for %v with %+v: judged %v, reasons %v; row %+v", set.Tag, win, expected, got[i], said(reasons), units[i])
-					}
-				}
-				return nil
-			})
+			}
 		}
 	}
+	if over == 0 {
+		t.Error("no unit was free in a window that was over before it was held")
+	}
+}
+
+// judged says which units of a fleet Judge calls available for a window, in the fleet's order, having compared it with asking every set.
+func (w *world) judged(f *feeds, win promise.Window, expected due.Amount) []bool {
+	w.t.Helper()
+	out := make([]bool, len(f.units))
+	w.read(func(ctx context.Context, r *compliancepg.Reader) error {
+		units, err := r.PromiseUnits(ctx, compliance.PromiseQuery{Units: f.ids(), At: win.Start, Now: today})
+		if err != nil {
+			return err
+		}
+		got, err := r.Judge(ctx, units, win, expected, today, nil)
+		if err != nil {
+			return err
+		}
+		ids := make([]uuid.UUID, len(units))
+		for i, u := range units {
+			ids[i] = u.ID
+		}
+		sets, err := r.Sets(ctx, ids, win.Start)
+		if err != nil {
+			return err
+		}
+		for i, set := range sets {
+			reasons := set.Window(win.Start, win.End, expected)
+			if got[i] != (len(reasons) == 0) {
+				w.t.Errorf("%s for %v with %+v: judged %v, reasons %v; row %+v", set.Tag, win, expected, got[i], said(reasons), units[i])
+			}
+			out[slices.Index(f.ids(), set.Unit)] = got[i]
+		}
+		return nil
+	})
+	return out
 }

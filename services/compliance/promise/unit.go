@@ -53,7 +53,7 @@ type Unit struct {
 	More  bool      // there may be others
 	Left  Left      // whatever was promised
 
-	Held   bool    // somebody placed a hold on it, or on something fitted to it, that blocks hand-out and is open
+	Held   bool    // somebody placed a hold on it, or on something fitted to it, that blocks hand-out and is open at the instant asked for, or was lifted since
 	Claims []Claim // live, by start
 }
 
@@ -97,11 +97,11 @@ func (u *Unit) Blocks(c Claim, w Window, now time.Time, but uuid.UUID) bool {
 // For says whether the unit may be promised for a window in which so much use is expected, as of now; the allocation but is left aside.
 // Of a unit that is Unsure the history must be asked: a claim does not stand against it.
 func (u *Unit) For(w Window, expected due.Amount, now time.Time, but uuid.UUID) Verdict {
-	if _, taken := u.Taken(w, now, but); taken || u.Held {
+	if _, taken := u.Taken(w, now, but); taken || u.Held && w.End.After(now) {
 		return No
 	}
 	switch {
-	case w.Start.Before(u.Since):
+	case u.Held || w.Start.Before(u.Since): // of a window that is over, when the hold was placed says whether it stands against it
 		return Unsure
 	case u.OK.Contains(w):
 		if u.Left.covers(u.Promised(but).Plus(expected)) {
