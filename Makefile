@@ -5,7 +5,7 @@ LINT := $(GO) tool -modfile=tools/lint/go.mod golangci-lint
 BUILDFLAGS ?= -trimpath
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 
-.PHONY: help build demo test race fuzz lint generate fresh bench clean postgres
+.PHONY: help build demo test race fuzz lint generate fresh bench soak clean postgres
 
 help: ## Say what there is
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-10s %s\n", $$1, $$2}'
@@ -24,6 +24,10 @@ demo: postgres build ## Bring an invented chain of three shops in, report on it,
 
 test: postgres ## Run every test, on a real PostgreSQL that the tests start
 	$(GO) test -timeout 15m ./...
+
+ROUNDS ?= 10
+soak: postgres ## Run every test, the random ones ROUNDS times as long
+	STRANDLINE_ROUNDS=$(ROUNDS) GATE_CALLS=$$((10200 * $(ROUNDS))) $(GO) test -count=1 -timeout 12h ./...
 
 # The command line does one thing after another; what it starts is what internal/systemtest starts, and is raced there.
 race: postgres ## Run the tests with the race detector; what takes long without races runs shorter or not at all

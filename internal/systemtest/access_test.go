@@ -33,6 +33,7 @@ func public() []protoreflect.ServiceDescriptor {
 
 // TestEveryRPCByEveryRole walks every RPC, every role, the own org and a foreign one.
 func TestEveryRPCByEveryRole(t *testing.T) {
+	inTurn(t)
 	t.Parallel()
 	s := Start(t)
 	newFleet(t, s, rpctest.OwnOrg)

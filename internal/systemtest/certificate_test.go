@@ -215,6 +215,7 @@ func TestCertificateOfAPulledUnit(t *testing.T) {
 
 // TestListCertificates lists signed orders alone, the last first, in pages that hold what was asked for.
 func TestListCertificates(t *testing.T) {
+	inTurn(t)
 	t.Parallel()
 	s := Start(t)
 	b := newBencher(t, s, "lagoon")

@@ -23,6 +23,14 @@ import (
 
 func TestMain(m *testing.M) { pgtest.Main(m, stack.Schemas()...) }
 
+// inTurn marks a test that makes one call after the other and takes long: it has no races that others do not have, and with -short it is left out.
+func inTurn(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("it makes one call after the other, and takes long")
+	}
+}
+
 // Stack is all services in this process over a database of its own, behind the public server, with a clock that stands still.
 type Stack struct {
 	Clock    *clock.Fake

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -13,23 +14,30 @@ import (
 	"github.com/google/uuid"
 
 	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
 )
 
-// instants are the present, the recent and the far past, instants at which the three shops have three dates, and days about
+// instants are the present and some of these: the recent and the far past, instants at which the three shops have three dates, and days about
 // the effective dates of the packs, and of waivers.
 func instants(f *feeds) []time.Time {
 	out := []time.Time{
-		today, today.Add(2 * time.Hour), today.AddDate(0, 0, 3), today.AddDate(0, 0, 4), today.AddDate(0, 3, 0), // into the third revision
+		today.Add(2 * time.Hour), today.AddDate(0, 0, 3), today.AddDate(0, 0, 4), today.AddDate(0, 3, 0), // into the third revision
 		today.AddDate(0, 0, -1), f.instant(), f.instant(), f.instant(),
 		time.Date(2025, 2, 28, 23, 0, 0, 0, time.UTC), time.Date(2025, 3, 1, 10, 30, 0, 0, time.UTC),
 	}
 	for range min(5, len(f.signed)) { // a moment before a waiver was granted or revoked
 		out = append(out, f.signed[f.rng.IntN(len(f.signed))].Add(-time.Microsecond))
 	}
-	return out
+	return append(some(f.rng, out, rounds.Of(6)), today)
+}
+
+// some are n of a list, in any order; all if there are no more.
+func some[T any](rng *rand.Rand, all []T, n int) []T {
+	rng.Shuffle(len(all), func(i, j int) { all[i], all[j] = all[j], all[i] })
+	return all[:min(n, len(all))]
 }
 
 // builtFleet is a fleet with some holds that people placed, some waivers and some recalls.

@@ -18,6 +18,7 @@ import (
 // are published; then the rest arrives, late entries and amendments of what was counted among it. Asked as known at the time, the lists
 // are what they were.
 func TestKnownListsAreThoseOfThatTime(t *testing.T) {
+	long(t)
 	t.Parallel()
 	f := randomFleet(seed(t), 50, 900)
 	slices.SortStableFunc(f.history, func(a, b compliance.Change) int { return a.Entry.Recorded.Compare(b.Entry.Recorded) })

@@ -19,6 +19,7 @@ import (
 
 // TestUnitsOfLots compares the units that recalls of lots would hold, and then do hold, with counting the parts of every unit's orders one by one.
 func TestUnitsOfLots(t *testing.T) {
+	long(t)
 	t.Parallel()
 	f := randomFleet(seed(t), 60, 700)
 	w := newWorld(t)

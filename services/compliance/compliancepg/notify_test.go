@@ -311,6 +311,7 @@ func (w *teller) agrees(s *story) {
 // TestRebuildTellsNothing rebuilds, and reads the feeds again page by page as after a migration: nothing is told again, and nothing is
 // told while the projection is behind.
 func TestRebuildTellsNothing(t *testing.T) {
+	long(t)
 	t.Parallel()
 	s := newStory(t, 20, 30)
 	w := newTeller(t)

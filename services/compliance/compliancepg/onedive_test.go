@@ -57,6 +57,7 @@ func oneDive(w *world, org tenant.Org, number int64, unit uuid.UUID, at time.Tim
 // TestOneDiveTouchesItsSetAlone logs a dive with a set and looks which rows are new: those of the set and of what is fitted to it then, and
 // no others.
 func TestOneDiveTouchesItsSetAlone(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w := newWorld(t)
 	w.publish(twenty())

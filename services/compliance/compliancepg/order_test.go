@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance"
 )
 
@@ -24,7 +25,7 @@ func TestOrderDoesNotMatter(t *testing.T) {
 	if n := len(slices.DeleteFunc(slices.Clone(want), func(s string) bool { return !strings.HasPrefix(s, "clocks ") })); n < 30 {
 		t.Fatalf("only %d clocks: the fleet tests nothing", n)
 	}
-	for range 3 {
+	for range rounds.Of(2) {
 		w := newWorld(t)
 		if f.rng.IntN(2) == 0 {
 			w.publish(house()...)
@@ -45,7 +46,7 @@ func TestOrderDoesNotMatterOneByOne(t *testing.T) {
 	long(t)
 	t.Parallel()
 	rng := seed(t)
-	for range 4 {
+	for range rounds.Of(2) {
 		f := randomFleet(rng, 15, 25)
 		var want []string
 		for i, order := range [][]compliance.Source{{compliance.Registry, compliance.History}, {compliance.History, compliance.Registry}, {compliance.Registry, compliance.History}} {

@@ -18,6 +18,7 @@ import (
 // TestPeers compares with going through the whole fleet: which units are peers, and that what they were used for is what their whole
 // history says, with amendments, meters, and what they were fitted to.
 func TestPeers(t *testing.T) {
+	long(t)
 	t.Parallel()
 	f := randomFleet(seed(t), 60, 1200)
 	w := newWorld(t)

@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 
 	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
@@ -84,7 +85,7 @@ func TestReadyAgrees(t *testing.T) {
 				if want := partsOf(set); !slices.Equal(u.Members, want) || u.Tag != set.Tag || u.Kind != set.Kind || u.Size != set.Size || u.Shop != set.Self.Stay.Shop || u.Host != set.Self.Host || !u.Retired.Equal(set.Self.Retired) {
 					t.Errorf("%s: the row says %+v, with parts %v", set.Tag, u, want)
 				}
-				for range 200 {
+				for range rounds.Of(150) {
 					from := u.Since
 					if from.IsZero() || f.rng.IntN(2) == 0 && today.After(from) {
 						from = today
@@ -178,7 +179,7 @@ func TestJudgeAgrees(t *testing.T) {
 	over := 0 // answers about a unit that is held since the window was over, and was free in it
 	for n := 0; n < 2 || over == 0 && n < 30; n++ {
 		w, f := builtFleet(t, 50, []int{400, 60}[n%2])
-		wins, expected := make([]promise.Window, 60), make([]due.Amount, 60)
+		wins, expected := make([]promise.Window, rounds.Of(30)), make([]due.Amount, rounds.Of(30))
 		for i := range wins {
 			wins[i], expected[i] = randomWindow(f.rng, today.AddDate(0, -f.rng.IntN(14), 0), nil), randomAmount(f.rng)
 		}

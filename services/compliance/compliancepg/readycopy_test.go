@@ -13,6 +13,7 @@ import (
 	"github.com/google/uuid"
 
 	"strandline.example/strandline/internal/errs"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
@@ -172,7 +173,7 @@ func TestSearchesSeeWhatHappened(t *testing.T) {
 	t.Parallel()
 	b := newBusyWorld(t)
 	copied, available := 0, 0
-	for n := range 300 {
+	for n := range rounds.Of(150) {
 		what := b.happen()
 		for kind := range 5 {
 			q := compliance.PromiseQuery{Kinds: []string{[]string{"regulator-set", "first-stage", "second-stage", "cylinder", "bcd"}[kind]}, Shop: fmt.Sprint("shop", (n+kind)%3), Now: b.now}

@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 
 	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
@@ -40,7 +41,7 @@ func TestHoldsThenAgree(t *testing.T) {
 	for _, t := range f.signed[max(0, len(f.signed)-12):] { // a moment before a recall was opened or withdrawn, or a unit released
 		at = append(at, t.Add(-time.Microsecond))
 	}
-	for _, at := range at {
+	for _, at := range some(f.rng, at, rounds.Of(10)) {
 		for _, q := range []compliance.HoldQuery{
 			{}, {Lifted: true}, {Shop: "shop1"}, {Known: at}, {Known: f.instant(), Lifted: true, Shop: "shop0"}, {Unit: f.units[f.rng.IntN(len(f.units))].ID, Lifted: true},
 			{Unit: f.units[f.rng.IntN(len(f.units))].ID, Known: f.instant()},
@@ -123,7 +124,7 @@ func TestWaiversThenAgree(t *testing.T) {
 		t.Fatalf("%d waivers", len(all))
 	}
 	listed, stripped := 0, 0
-	for range 60 {
+	for range rounds.Of(30) {
 		at, known := f.instant(), time.Time{}
 		if f.rng.IntN(2) == 0 {
 			known = f.instant()

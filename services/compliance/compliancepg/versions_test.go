@@ -14,6 +14,7 @@ import (
 
 // TestVersionsEndWithWhatThereIs: as known after everything, what is kept change by change says the same as the rows.
 func TestVersionsEndWithWhatThereIs(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 50, 400)
 	instants := []time.Time{today, f.instant(), today.AddDate(0, 3, 0)}

@@ -86,6 +86,7 @@ func (w *world) excused(f *feeds, at time.Time) (n int) {
 
 // TestWaiversAreExercised: the random waivers of the other tests excuse something, now and in the past; not in every fleet, but in most.
 func TestWaiversAreExercised(t *testing.T) {
+	long(t)
 	t.Parallel()
 	then, now := 0, 0
 	for range 4 {
@@ -102,6 +103,7 @@ func TestWaiversAreExercised(t *testing.T) {
 
 // TestWaiversSurviveARebuild: grants and revocations leave the rows that a rebuild makes, whether or not the ledger had been read.
 func TestWaiversSurviveARebuild(t *testing.T) {
+	long(t)
 	t.Parallel()
 	f := randomFleet(seed(t), 40, 500)
 	w := newWorld(t)
@@ -151,6 +153,7 @@ func TestWaiverIsRevokedOnceAndKept(t *testing.T) {
 
 // TestWaiverListAgrees walks the list page by page and compares it with choosing from all waivers.
 func TestWaiverListAgrees(t *testing.T) {
+	long(t)
 	t.Parallel()
 	w, f := builtFleet(t, 30, 60)
 	at := today.Add(time.Duration(f.rng.IntN(48)) * time.Hour)

@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
 	"strandline.example/strandline/services/compliance/due"
@@ -127,7 +128,7 @@ func TestReadersMissNothing(t *testing.T) {
 		written.Add(1)
 		return err
 	}
-	const rounds = 40
+	each := rounds.Of(40)
 	var feed sync.Mutex
 	seeds := [8]uint64{}
 	for i := range seeds {
@@ -138,7 +139,7 @@ func TestReadersMissNothing(t *testing.T) {
 		writers.Add(1)
 		writing.Go(func() error {
 			defer writers.Done()
-			for range rounds {
+			for range each {
 				unit := ids[rng.IntN(len(ids))]
 				now := l.clock.Now()
 				var err error
@@ -243,7 +244,7 @@ func TestReadersOfALife(t *testing.T) {
 	t.Parallel()
 	l := newLife(t, 30)
 	readers := []*reader{l.reader("", 1), l.reader("", 4), l.reader("", 1000), l.reader("shop0", 1), l.reader("shop1", 3), l.reader("shop2", 1000)}
-	for i := range 150 {
+	for i := range rounds.Of(90) {
 		if i%3 > 0 {
 			l.happens()
 		} else {

@@ -79,6 +79,7 @@ func (b *brokenHistory) ListEntries(_ context.Context, req *historypb.ListEntrie
 
 // TestCertificateWithoutHistory: a certificate is whole or refused, and what history itself says is handed on.
 func TestCertificateWithoutHistory(t *testing.T) {
+	inTurn(t)
 	t.Parallel()
 	r := newRig(t)
 	r.catalogue("bcd")

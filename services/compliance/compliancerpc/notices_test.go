@@ -371,6 +371,7 @@ func TestNoticesRefuses(t *testing.T) {
 // TestDigests has an outage of ten days over the change of clocks at both shops, and one day on which nobody was there at 06:00: each
 // day's digest is made once, in order, with the notices since the one before.
 func TestDigests(t *testing.T) {
+	inTurn(t)
 	t.Parallel()
 	r := newRig(t)
 	r.lasting()

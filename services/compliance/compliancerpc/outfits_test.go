@@ -281,6 +281,7 @@ func (r *rig) manyPromises(rng *rand.Rand) {
 // TestSearchOutfitsAgainstUnits compares outfits with what SearchAvailability says of every unit: counts, reasons and, trying every assignment, what
 // can be had together; and the alternatives with the same question asked of each window and shop.
 func TestSearchOutfitsAgainstUnits(t *testing.T) {
+	inTurn(t)
 	t.Parallel()
 	r := newRig(t)
 	rng := rand.New(rand.NewPCG(3, 2026))

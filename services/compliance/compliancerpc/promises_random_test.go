@@ -280,15 +280,15 @@ func (b *bookings) keeps(sets map[string]*compliance.Set, live []*compliancepb.A
 // if and only if it cannot be kept and nothing could take its unit's place; none overlap; none is lost.
 func TestPromisesWhateverHappens(t *testing.T) {
 	t.Parallel()
-	seeds, steps := 3, 140
+	seeds, steps := 2, 140
 	if testing.Short() {
-		seeds, steps = 1, 80
+		seeds, steps = 1, 60
 	}
 	total := map[string]int{}
 	for seed := range seeds {
 		b := newBookings(t, uint64(seed)+1)
 		last := seed == seeds-1 // which goes on until everything has happened
-		for i := 0; (i < steps || last && i < 6*steps && missing(total, b.did) != "") && !t.Failed(); i++ {
+		for i := 0; (i < steps || last && !testing.Short() && i < 6*steps && missing(total, b.did) != "") && !t.Failed(); i++ {
 			b.step()
 			b.settle()
 			b.check()
@@ -301,7 +301,7 @@ func TestPromisesWhateverHappens(t *testing.T) {
 		}
 	}
 	t.Log(total)
-	if k := missing(total); k != "" {
+	if k := missing(total); k != "" && !testing.Short() {
 		t.Errorf("never %q: too little happened", k)
 	}
 }

@@ -40,6 +40,14 @@ func TestMain(m *testing.M) {
 	os.Exit(pgtest.Run(m, func() error { return goleak.Find() }, compliancepg.Schema))
 }
 
+// inTurn marks a test that makes one call after the other and takes long: it has no races that others do not have, and with -short it is left out.
+func inTurn(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("it makes one call after the other, and takes long")
+	}
+}
+
 // now is the instant the rig's clock starts at.
 var now = time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC)
 

@@ -19,6 +19,7 @@ import (
 // TestListsOfAMoment takes every list that can be asked at an instant while things happen; asked afterwards at the same instants and as
 // known then, each is what it was, although most say something else now.
 func TestListsOfAMoment(t *testing.T) {
+	inTurn(t)
 	t.Parallel()
 	r := newRig(t)
 	r.lasting()

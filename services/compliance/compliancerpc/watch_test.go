@@ -430,7 +430,11 @@ func TestCopiesEndEqual(t *testing.T) {
 			}
 		})
 	}
-	for i := 0; i < 180 || i < 900 && (s.missing() != "" || i%20 > 0); i++ {
+	steps, all := 180, 900 // all for everything to happen
+	if testing.Short() {
+		steps, all = 60, 60
+	}
+	for i := 0; i < steps || i < all && (s.missing() != "" || i%20 > 0); i++ {
 		s.step()
 		if i%20 < 19 {
 			continue
@@ -464,10 +468,10 @@ func TestCopiesEndEqual(t *testing.T) {
 		resumed += c.resumed
 	}
 	t.Logf("%d streams; %v", resumed, s.done)
-	if resumed < 30 {
+	if resumed < steps/6 {
 		t.Errorf("only %d streams", resumed)
 	}
-	if what := s.missing(); what != "" {
+	if what := s.missing(); what != "" && all > steps {
 		t.Errorf("%s never happened", what)
 	}
 }
