@@ -15,12 +15,14 @@ import (
 )
 
 // toReview are the live allocations that may have come into conflict, or out of it, by the changes after $2 up to $3: those of units that changed, those
-// that changed themselves, those whose unit somebody should have brought back by $4, and those in conflict of a kind and shop at which something changed.
+// that changed themselves and the others of the same unit, those whose unit somebody should have brought back by $4, and those in conflict of a kind and shop at
+// which something changed, or whose unit another had before.
 const toReview = `where a.org_id = $1 and a.state <= 3 and a.allocation_id in (
 		select b.allocation_id from watch_units as w join allocations as b on b.org_id = $1 and b.unit_id = w.unit_id and b.state <= 3
 			where w.org_id = $1 and w.number > $2 and w.number <= $3
 	union
-		select b.allocation_id from allocations as b where b.org_id = $1 and b.state <= 3 and b.number > $2 and b.number <= $3
+		select b.allocation_id from allocations as c join allocations as b on b.org_id = $1 and b.unit_id = c.unit_id and b.state <= 3
+			where c.org_id = $1 and c.number > $2 and c.number <= $3
 	union
 		select b.allocation_id from allocations as l join allocations as b on b.org_id = $1 and b.unit_id = l.unit_id and b.state <= 2
 			where l.org_id = $1 and l.state = 3 and upper(l.during) <= $4
@@ -28,7 +30,8 @@ const toReview = `where a.org_id = $1 and a.state <= 3 and a.allocation_id in (
 		select b.allocation_id from allocations as b where b.org_id = $1 and b.state <= 3 and b.conflicts <> '[]' and (
 			exists (select from watch_units as w join p_ready as r on r.org_id = $1 and r.unit_id = w.unit_id
 				where w.org_id = $1 and w.number > $2 and w.number <= $3 and r.kind = b.kind and r.shop = b.shop)
-			or exists (select from allocations as c where c.org_id = $1 and c.number > $2 and c.number <= $3 and c.kind = b.kind and c.shop = b.shop))
+			or exists (select from allocations as c where c.org_id = $1 and c.number > $2 and c.number <= $3
+				and (c.kind = b.kind and c.shop = b.shop or c.substitutions @> jsonb_build_array(jsonb_build_object('unit', b.unit_id)))))
 	) order by lower(a.during), a.allocation_id`
 
 // dueReview says whether there is anything to review: changes that were not looked at, promises that have run out, and units that are not back.

@@ -72,6 +72,14 @@ func saidBy(err error) string {
 	return strings.Join(out, "\n")
 }
 
+// named allocates one unit by name, confirmed.
+func (r *rig) named(from, to int, dives int64, kind, unit string) *compliancepb.Allocation {
+	r.t.Helper()
+	it := item(kind, "", 1)
+	it.Unit = unit
+	return r.allocate(r.wish(from, to, dives, it))[0]
+}
+
 func (r *rig) allocation(name string) *compliancepb.Allocation {
 	r.t.Helper()
 	resp, err := r.availability.GetAllocation(r.t.Context(), &compliancepb.GetAllocationRequest{Name: name})

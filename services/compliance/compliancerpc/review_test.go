@@ -182,3 +182,53 @@ func TestAnOverdueServiceOnAPromisedUnit(t *testing.T) {
 		t.Errorf("after the inspection: %v", got)
 	}
 }
+
+// TestAPromiseThatBreaksAnother: from the tenth on a rule leaves 10 dives of R-1, and 8 are promised for the twelfth. Before the tenth nothing limits it, so that 20 more can be
+// promised; but then the 8 cannot be kept, and that is found at once, not when the unit comes back.
+func TestAPromiseThatBreaksAnother(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	later := strings.Replace(housePack, "{year: 2020, month: 1, day: 1}", "{year: 2026, month: 6, day: 10}", 1)
+	r.publish("house", strings.Replace(later, "limit: {months: 12, dives: 100}", "phase_in: {at_once: true}, limit: {months: 12, dives: 50}", 1))
+	r.pull()
+	first := r.named(24*12, 24*13, 8, "regulator-set", units["R-1"])
+	r.pull()
+	r.pull()
+	second := r.named(24, 48, 20, "regulator-set", units["R-1"])
+	r.pull()
+	if got := r.allocation(first.GetName()).GetConflicts(); len(got) != 1 || got[0].GetReason().GetCode() != typepb.Reason_REASON_USAGE_LEFT_TOO_LITTLE {
+		t.Errorf("after the second promise the first is in conflict for %v", got)
+	}
+	if _, err := r.availability.ReleaseAllocations(t.Context(), &compliancepb.ReleaseAllocationsRequest{Parent: r.org, Allocations: names(second)}); err != nil {
+		t.Fatal(err)
+	}
+	r.pull()
+	if got := r.allocation(first.GetName()).GetConflicts(); len(got) != 0 {
+		t.Errorf("after its release the first is in conflict for %v", got)
+	}
+}
+
+// TestALateReturnToAnotherShop: a unit that is late was promised by the shop to which it belongs by now. When it comes back, without a word for the ledger, that promise can be kept.
+func TestALateReturnToAnotherShop(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	late := r.taken(r.named(0, 6, 0, "bcd", units["B-1"])).GetAllocations()[0]
+	r.unitAs(units["B-1"], "bcd", "B-1", "north", r.movedTo("south", now))
+	r.pull()
+	req := r.wish(24, 30, 0, item("bcd", "", 1))
+	req.Shop = r.org + "/shops/south"
+	next := r.allocate(req)[0]
+	r.clock.Set(now.Add(7 * time.Hour))
+	r.pull()
+	r.pull()
+	if got := r.allocation(next.GetName()).GetConflicts(); len(got) != 1 || got[0].GetReason().GetCode() != typepb.Reason_REASON_OUT {
+		t.Fatalf("while it is late: %v", got)
+	}
+	if _, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: late.GetName()}); err != nil {
+		t.Fatal(err)
+	}
+	r.pull()
+	if got := r.allocation(next.GetName()).GetConflicts(); len(got) != 0 {
+		t.Errorf("after the return: %v", got)
+	}
+}

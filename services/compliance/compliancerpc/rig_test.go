@@ -230,13 +230,28 @@ func (r *rig) register(c *feedpb.Change) { r.position.Registry = r.registry.add(
 
 // unit registers a unit commissioned on 2026-01-01 and returns its name.
 func (r *rig) unit(kind, tag, shop string) string {
+	name := r.org + "/units/" + uuid.NewString()
+	r.unitAs(name, kind, tag, shop, func(*registrypb.Unit) {})
+	return name
+}
+
+// unitAs registers a unit as unit does, with something else about it; or again, if it is there.
+func (r *rig) unitAs(name, kind, tag, shop string, change func(*registrypb.Unit)) {
 	u := &registrypb.Unit{
-		Name: r.org + "/units/" + uuid.NewString(), AssetTag: tag, Model: r.org + "/models/" + kind, Kind: kind, Shop: r.org + "/shops/" + shop,
+		Name: name, AssetTag: tag, Model: r.org + "/models/" + kind, Kind: kind, Shop: r.org + "/shops/" + shop,
 		CommissionDate: &date.Date{Year: 2026, Month: 1, Day: 1}, State: registrypb.Unit_STATE_ACTIVE,
 		Placements: []*registrypb.Placement{{Shop: r.org + "/shops/" + shop, StartTime: timestamppb.New(now.AddDate(0, -5, 0))}},
 	}
+	change(u)
 	r.register(&feedpb.Change{Resource: &feedpb.Change_Unit{Unit: u}})
-	return u.GetName()
+}
+
+// movedTo is a unit that came to another shop at an instant.
+func (r *rig) movedTo(shop string, at time.Time) func(*registrypb.Unit) {
+	return func(u *registrypb.Unit) {
+		u.Shop = r.org + "/shops/" + shop
+		u.Placements = append(u.Placements, &registrypb.Placement{Shop: u.GetShop(), StartTime: timestamppb.New(at)})
+	}
 }
 
 func (r *rig) fit(part, host string) {
