@@ -17,7 +17,7 @@ import (
 // asked is a unit that is asked for, or that is promised, and for what.
 type asked struct {
 	unit     *promise.Unit
-	shop     string // where it has to be
+	as       unitAs
 	window   promise.Window
 	expected due.Amount
 	but      uuid.UUID // the allocation that has it; zero for none
@@ -60,16 +60,41 @@ func (t *promising) against(ctx context.Context, all []asked) ([][]compliance.Al
 		if c, taken := a.unit.Taken(a.window, t.now, a.but); taken {
 			out[i] = append(out[i], t.claimed(a.unit, c))
 		}
-		if a.unit.Shop != a.shop {
-			out[i] = append(out[i], compliance.AllocationConflict{
-				Code: "OTHER_SHOP", Blocks: due.HandOut, Unit: a.unit.ID, Says: fmt.Sprintf("%s is at %s.", a.unit.Tag, a.unit.Shop), Clears: "Its transfer to " + a.shop + ".", Known: t.now,
-			})
-		}
+		out[i] = append(out[i], t.unlike(a.unit, a.as)...)
 		for j := range reasons[i] {
 			out[i] = append(out[i], t.conflict(&reasons[i][j], names))
 		}
 	}
 	return out, nil
+}
+
+// unitAs is what a unit has to be; what is empty does not matter.
+type unitAs struct{ kind, size, shop string }
+
+// promisedAs is what the unit of an allocation has to be when it is handed out. Whoever asks for one by name takes it in the size that it has.
+func promisedAs(a *compliance.Allocation) unitAs {
+	as := unitAs{kind: a.Kind, size: a.Size, shop: a.Shop}
+	if a.Pinned {
+		as.size = ""
+	}
+	return as
+}
+
+// unlike returns in what a unit differs from what it has to be.
+func (t *promising) unlike(u *promise.Unit, as unitAs) (out []compliance.AllocationConflict) {
+	no := func(code, says, clears string) {
+		out = append(out, compliance.AllocationConflict{Code: code, Blocks: due.HandOut, Unit: u.ID, Says: says, Clears: clears, Known: t.now})
+	}
+	if as.shop != "" && u.Shop != as.shop {
+		no("OTHER_SHOP", fmt.Sprintf("%s is at %s, and is wanted at %s.", u.Tag, u.Shop, as.shop), "Its transfer to "+as.shop+", or another unit.")
+	}
+	if as.kind != "" && u.Kind != as.kind {
+		no("OTHER_KIND", fmt.Sprintf("%s is a %s, and a %s is wanted.", u.Tag, u.Kind, as.kind), "Another unit, or a correction of its model.")
+	}
+	if as.size != "" && u.Size != as.size {
+		no("OTHER_SIZE", fmt.Sprintf("%s is of size %q, and size %q is wanted.", u.Tag, u.Size, as.size), "Another unit, or a correction of its size.")
+	}
+	return out
 }
 
 // setsOf returns the set of each question's unit as of the start of its window.

@@ -120,7 +120,7 @@ func (t *promising) chooseFrom(ctx context.Context, w *compliance.AllocationWish
 func (t *promising) each(units []*promise.Unit, w *compliance.AllocationWish) []asked {
 	out := make([]asked, len(units))
 	for i, u := range units {
-		out[i] = asked{unit: u, shop: w.Shop, window: w.Window, expected: w.Expected}
+		out[i] = asked{unit: u, as: unitAs{shop: w.Shop}, window: w.Window, expected: w.Expected}
 	}
 	return out
 }

@@ -89,13 +89,8 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 	reasons := make([][]due.Reason, len(all))
 	parts := slices.Clone(ids)
 	for i, a := range all {
-		u := &promise.Unit{ID: a.Unit, Tag: a.Tag, Claims: claims[a.Unit]}
-		found[i] = t.elsewhere(u, a, h.At)
-		if at := sets[i].Self.Stay.Shop; at != a.Shop {
-			found[i] = append(found[i], compliance.AllocationConflict{
-				Code: "OTHER_SHOP", Blocks: due.HandOut, Unit: a.Unit, Says: fmt.Sprintf("%s is at %s, and the allocation is of %s.", a.Tag, at, a.Shop), Clears: "Its transfer to " + a.Shop + ", or another unit.",
-			})
-		}
+		u := &promise.Unit{ID: a.Unit, Tag: a.Tag, Kind: sets[i].Kind, Size: sets[i].Size, Shop: sets[i].Self.Stay.Shop, Claims: claims[a.Unit]}
+		found[i] = append(t.elsewhere(u, a, h.At), t.unlike(u, promisedAs(a))...)
 		reasons[i] = compliance.Refuses(sets[i], h.AsOf, a.End, u.Promised(a.ID).Plus(a.Expected))
 		for j := range reasons[i] {
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)

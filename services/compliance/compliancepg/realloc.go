@@ -140,9 +140,9 @@ func (t *promising) conflicts(ctx context.Context, all []*compliance.Allocation)
 		if !w.End.After(w.Start) {
 			w.End = w.Start.Add(time.Second) // late
 		}
-		units[i], questions[i] = u, asked{unit: u, shop: a.Shop, window: w, expected: a.Expected, but: a.ID}
+		units[i], questions[i] = u, asked{unit: u, as: promisedAs(a), window: w, expected: a.Expected, but: a.ID}
 		if a.State == compliance.Out {
-			questions[i].shop = u.Shop // it is with a customer
+			questions[i].as = unitAs{} // it is with a customer
 		}
 	}
 	out, err := t.against(ctx, questions)

@@ -10,6 +10,7 @@ import (
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
+	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 	typepb "strandline.example/strandline/proto/strandline/type/v1"
 )
 
@@ -230,5 +231,56 @@ func TestALateReturnToAnotherShop(t *testing.T) {
 	r.pull()
 	if got := r.allocation(next.GetName()).GetConflicts(); len(got) != 0 {
 		t.Errorf("after the return: %v", got)
+	}
+}
+
+// TestAPromisedUnitIsCorrected: a jacket of size M was promised, and then somebody corrects what the unit is. It is no longer what was asked for.
+func TestAPromisedUnitIsCorrected(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	correct := func(tag, kind string, size string) {
+		r.unitAs(units[tag], kind, tag, "north", func(u *registrypb.Unit) { u.Size = size })
+	}
+	why := func(a *compliancepb.Allocation) (out []typepb.Reason) {
+		for _, c := range r.allocation(a.GetName()).GetConflicts() {
+			out = append(out, c.GetReason().GetCode())
+		}
+		return out
+	}
+	asked := r.allocate(r.wish(0, 6, 0, item("bcd", "M", 1)))[0] // B-1
+	byName := r.named(0, 6, 0, "bcd", units["B-2"])
+	correct("B-1", "bcd", "XL")
+	correct("B-2", "bcd", "XL")
+	says(t, r.stopped(asked), "OTHER_SIZE units/B-1", `of size "XL", and size "M" is wanted`, "Another unit")
+	r.pull()
+	if got := why(asked); len(got) != 1 || got[0] != typepb.Reason_REASON_OTHER_SIZE {
+		t.Errorf("of the other size: %v", got)
+	}
+	if got := why(byName); len(got) != 0 {
+		t.Errorf("asked for by name, in whatever size: %v", got)
+	}
+	third := r.unit("bcd", "B-3", "north")
+	r.pull()
+	if got := r.allocation(asked.GetName()); got.GetUnit() != third || len(got.GetConflicts()) != 0 {
+		t.Errorf("another of the size is there: %v", got)
+	}
+	correct("B-2", "regulator-set", "XL")
+	says(t, r.stopped(byName), "OTHER_KIND units/B-2", "is a regulator-set, and a bcd is wanted")
+	r.pull()
+	if got := why(byName); len(got) != 1 || got[0] != typepb.Reason_REASON_OTHER_KIND {
+		t.Errorf("of the other kind: %v", got)
+	}
+	correct("B-2", "bcd", "XL")
+	r.pull()
+	if got := why(byName); len(got) != 0 {
+		t.Errorf("corrected: %v", got)
+	}
+	r.taken(byName, asked)
+	// Whoever has it goes on with what it is.
+	correct("B-2", "regulator-set", "XL")
+	r.unitAs(third, "bcd", "B-3", "north", func(u *registrypb.Unit) { u.Size = "S" })
+	r.pull()
+	if got := append(why(byName), why(asked)...); len(got) != 0 {
+		t.Errorf("out: %v", got)
 	}
 }

@@ -62,6 +62,10 @@ const (
 	Reason_REASON_NO_RULE Reason = 16
 	// Standing: a part that the set needs is not fitted. Reserved for outfit rules.
 	Reason_REASON_PART_MISSING Reason = 17
+	// Standing: of another kind than was promised, since somebody corrected what it is.
+	Reason_REASON_OTHER_KIND Reason = 18
+	// Standing: of another size than was promised, since somebody corrected what it is.
+	Reason_REASON_OTHER_SIZE Reason = 19
 	// Error: a field of the request is malformed or out of range; see BadRequest.
 	Reason_REASON_INVALID_FIELD Reason = 40
 	// Error: the request carries no token.
@@ -193,6 +197,8 @@ var (
 		15: "REASON_NOT_YET_COMMISSIONED",
 		16: "REASON_NO_RULE",
 		17: "REASON_PART_MISSING",
+		18: "REASON_OTHER_KIND",
+		19: "REASON_OTHER_SIZE",
 		40: "REASON_INVALID_FIELD",
 		41: "REASON_TOKEN_MISSING",
 		42: "REASON_TOKEN_INVALID",
@@ -267,6 +273,8 @@ var (
 		"REASON_NOT_YET_COMMISSIONED":     15,
 		"REASON_NO_RULE":                  16,
 		"REASON_PART_MISSING":             17,
+		"REASON_OTHER_KIND":               18,
+		"REASON_OTHER_SIZE":               19,
 		"REASON_INVALID_FIELD":            40,
 		"REASON_TOKEN_MISSING":            41,
 		"REASON_TOKEN_INVALID":            42,
@@ -355,7 +363,7 @@ var File_strandline_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xba\x0f\n" +
+	"\x1fstrandline/type/v1/reason.proto\x12\x12strandline.type.v1*\xe8\x0f\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10REASON_HOLD_OPEN\x10\x01\x12\x1c\n" +
@@ -376,7 +384,9 @@ const file_strandline_type_v1_reason_proto_rawDesc = "" +
 	"\x14REASON_NOT_CAUGHT_UP\x10\x0e\x12\x1f\n" +
 	"\x1bREASON_NOT_YET_COMMISSIONED\x10\x0f\x12\x12\n" +
 	"\x0eREASON_NO_RULE\x10\x10\x12\x17\n" +
-	"\x13REASON_PART_MISSING\x10\x11\x12\x18\n" +
+	"\x13REASON_PART_MISSING\x10\x11\x12\x15\n" +
+	"\x11REASON_OTHER_KIND\x10\x12\x12\x15\n" +
+	"\x11REASON_OTHER_SIZE\x10\x13\x12\x18\n" +
 	"\x14REASON_INVALID_FIELD\x10(\x12\x18\n" +
 	"\x14REASON_TOKEN_MISSING\x10)\x12\x18\n" +
 	"\x14REASON_TOKEN_INVALID\x10*\x12\x1d\n" +
