@@ -25,6 +25,7 @@ type PaperList struct {
 	Lines    []PaperLine // by kind, size and tag
 	Blocked  []string    // tags of what may not be handed out, sorted
 	Out      []string    // tags of what was out, sorted
+	Cautions []string    // of the rule packs that apply to the lines
 }
 
 // PaperLine is a unit that may be handed out.
@@ -42,8 +43,9 @@ func EndOfDay(at time.Time, zone *time.Location) time.Time {
 }
 
 // Add adds a set of the shop with the live promises of its unit: to what may be handed out if nothing stands against it now or until the end of the
-// day, to what may not otherwise. What is fitted to another unit is nobody's to hand out.
-func (l *PaperList) Add(set *Set, claims []promise.Claim, promisedTo func(promise.Claim) string) {
+// day, beside all that is promised of it, and there is something left for whom it is not promised to; to what may not otherwise, or where a part of it is away with
+// somebody. What is fitted to another unit is nobody's to hand out.
+func (l *PaperList) Add(set *Set, claims []promise.Claim, away bool, promisedTo func(promise.Claim) string) {
 	st := set.Stand(l.Printed)
 	if st.Fitted() || !InFleet(set.Self, l.Printed) {
 		return
@@ -53,33 +55,36 @@ func (l *PaperList) Add(set *Set, claims []promise.Claim, promisedTo func(promis
 		l.Out = append(l.Out, set.Tag)
 		return
 	}
-	if len(Refuses(set, w.Start, w.End, due.Amount{})) > 0 {
-		l.Blocked = append(l.Blocked, set.Tag)
-		return
-	}
-	line := PaperLine{Unit: set.Unit, Tag: set.Tag, Kind: set.Kind, Size: set.Size}
-	on := civil.In(l.Printed, l.Zone)
-	for _, c := range st.Clocks {
-		if _, excused := c.Excused(on); excused || c.Rule.Blocks&due.HandOut == 0 {
-			continue
-		}
-		if !c.DueOn.IsZero() && (line.UseBy.IsZero() || c.DueOn.First() < line.UseBy.First()) {
-			line.UseBy = c.DueOn
-		}
-		if c.Limit.Dives > 0 {
-			least(&line.Dives, c.Left().Dives)
-		}
-	}
+	told := Watched(set, l.Printed)
+	line := PaperLine{Unit: set.Unit, Tag: set.Tag, Kind: set.Kind, Size: set.Size, UseBy: told.UseBy, Dives: told.Dives}
+	var promised due.Amount
 	for _, c := range claims {
-		if line.Dives != nil {
-			*line.Dives = max(0, *line.Dives-c.Expected.Dives)
-		}
+		promised = promised.Plus(c.Expected)
 		if c.Overlaps(w) && line.PromisedTo == "" {
 			line.PromisedTo = promisedTo(c)
 		}
 	}
+	wanted := promised
+	if line.PromisedTo == "" {
+		wanted = wanted.Plus(leastUse)
+	}
+	if away || len(Refuses(set, w.Start, w.End, wanted)) > 0 {
+		l.Blocked = append(l.Blocked, set.Tag)
+		return
+	}
+	if line.Dives != nil {
+		*line.Dives = max(0, *line.Dives-promised.Dives)
+	}
+	for _, c := range st.Cautions {
+		if !slices.Contains(l.Cautions, c) {
+			l.Cautions = append(l.Cautions, c)
+		}
+	}
 	l.Lines = append(l.Lines, line)
 }
+
+// leastUse is what somebody at least does with a unit who takes it.
+var leastUse = due.Amount{Dives: 1, Hours: 1}
 
 // Sort puts the list in order, once everything was added.
 func (l *PaperList) Sort() {
@@ -88,6 +93,7 @@ func (l *PaperList) Sort() {
 	})
 	slices.Sort(l.Blocked)
 	slices.Sort(l.Out)
+	slices.Sort(l.Cautions)
 }
 
 // paperWidth is how many columns the text has at most.
@@ -111,6 +117,9 @@ func (l *PaperList) Text() string {
 	t.say("", "This list vouches for nothing. If in doubt, do not hand out.")
 	t.say("", "The maker's manual and local rules go first. Check every unit before the dive as they say.")
 	t.say("", "Note below what you hand out: tag, to whom, when. Enter it as soon as the service answers again, before anything else is handed out.")
+	for _, c := range l.Cautions {
+		t.say("", c)
+	}
 	t.rule()
 	t.say("", fmt.Sprintf("MAY BE HANDED OUT (%d), as far as was known, until the end of %s:", len(l.Lines), l.Printed.In(l.Zone).Format("Monday 2 January 2006")))
 	t.columns("    tag", "kind", "size", "use by", "dives", "kept for")

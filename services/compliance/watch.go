@@ -21,7 +21,7 @@ type WatchedUnit struct {
 	Retired    bool
 	MayHandOut bool
 	Reasons    []due.Code // why not, each once, sorted
-	UseBy      civil.Mark // last day of use; zero without a date limit
+	UseBy      civil.Mark // last day of use, that of what excuses it from a limit too; zero without one
 	Dives      *int64     // left before a limit; nil without one
 	Hours      *time.Duration
 	Fills      *int64
@@ -88,18 +88,21 @@ func (w *WatchedUnit) limit(d *due.Derived, c *due.Clock, on civil.Date) {
 	if c.Rule.Blocks&due.HandOut == 0 || !c.InForceUntil.IsZero() && c.InForceUntil.First() <= on {
 		return
 	}
-	if !c.DueOn.IsZero() && blocksByDate(d, c) {
-		dated := *c
-		dated.Limit, dated.ExpectedOn = due.Amount{}, civil.Mark{}
-		if first := dated.BlocksFrom(on); !first.IsZero() {
-			last := first.First() - 1
-			if last < on {
-				last = c.DueOn.First() // it is past
-			}
-			if w.UseBy.IsZero() || last < w.UseBy.First() {
-				w.UseBy = civil.Day(last)
-			}
-		}
+	dated := *c // without what depends on use to come
+	dated.ExpectedOn = civil.Mark{}
+	if !blocksByDate(d, c) {
+		dated.DueOn = civil.Mark{}
+	}
+	var last civil.Date
+	switch first := dated.BlocksFrom(on); {
+	case first.IsZero():
+	case first.First() > on:
+		last = first.First() - 1
+	case !dated.DueOn.IsZero() && dated.DueOn.First() < on:
+		last = dated.DueOn.First() // it is past
+	}
+	if last != 0 && (w.UseBy.IsZero() || last < w.UseBy.First()) {
+		w.UseBy = civil.Day(last)
 	}
 	if _, excused := c.Excused(on); excused || !c.InForce(on) {
 		return

@@ -85,6 +85,10 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 	if err != nil {
 		return nil, err
 	}
+	gone, err := t.away(ctx, sets)
+	if err != nil {
+		return nil, err
+	}
 	found := make([][]compliance.AllocationConflict, len(all))
 	reasons := make([][]due.Reason, len(all))
 	parts := slices.Clone(ids)
@@ -94,6 +98,9 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 		reasons[i] = compliance.Refuses(sets[i], h.AsOf, a.End, u.Promised(a.ID).Plus(a.Expected))
 		for j := range reasons[i] {
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)
+		}
+		for _, g := range gone[a.Unit] {
+			parts = append(parts, g.part, g.with)
 		}
 	}
 	var names due.Names
@@ -110,6 +117,9 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 				c.Says = names.Unit(c.Unit) + ", which is fitted to it: " + c.Says
 			}
 			found[i] = append(found[i], c)
+		}
+		for _, g := range gone[a.Unit] {
+			found[i] = append(found[i], t.gone(a.Unit, g, names))
 		}
 		for _, v := range violations(&promise.Unit{Tag: a.Tag}, found[i]) {
 			v.Description = a.Tag + ": " + v.Description

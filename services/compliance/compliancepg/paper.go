@@ -55,8 +55,12 @@ func (r *Reader) Paper(ctx context.Context, shop string, now time.Time) (*compli
 	if err != nil {
 		return nil, err
 	}
+	gone, err := t.away(ctx, sets)
+	if err != nil {
+		return nil, err
+	}
 	for _, set := range sets {
-		l.Add(set, claims[set.Unit], func(c promise.Claim) string { return to[c.Allocation] })
+		l.Add(set, claims[set.Unit], len(gone[set.Unit]) > 0, func(c promise.Claim) string { return to[c.Allocation] })
 	}
 	l.Sort()
 	return l, nil

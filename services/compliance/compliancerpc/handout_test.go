@@ -2,6 +2,7 @@ package compliancerpc
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"sync"
 	"testing"
@@ -251,6 +252,56 @@ func TestTheGateAndOtherPromises(t *testing.T) {
 	moved := named(20, 21, 0, "R-1")
 	r.register(&feedpb.Change{Resource: &feedpb.Change_Unit{Unit: u}})
 	says(t, r.stopped(moved), "OTHER_SHOP units/R-1", "at south")
+}
+
+// TestPartsThatAreAway: a part is with a customer if it went out by itself, or with what it was fitted to then, until that is back; whatever it is fitted to by now.
+func TestPartsThatAreAway(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	newLedger(r)
+	r.catalogue("first-stage")
+	part, other := r.unit("first-stage", "F-1", "north"), r.unit("first-stage", "F-2", "north")
+	off := r.fitted(other, units["R-2"], now.AddDate(0, -1, 0))
+	r.standing(part)
+	alone := r.taken(r.named(0, 6, 0, "first-stage", part)).GetAllocations()[0]
+	set := r.taken(r.named(0, 6, 0, "regulator-set", units["R-2"])).GetAllocations()[0]
+	blocked := func(want string) {
+		t.Helper()
+		if got := fmt.Sprint(r.paper().GetBlockedTags()); got != want {
+			t.Errorf("on paper %s must not be handed out, want %s", got, want)
+		}
+	}
+
+	// One is fitted while it is out, as if it were here.
+	r.clock.Advance(time.Hour)
+	r.fitted(part, units["R-1"], r.clock.Now())
+	host := r.named(1, 8, 0, "regulator-set", units["R-1"])
+	says(t, r.stopped(host), "OUT units/R-1", "R-1: F-1, which is fitted to it, is out, to be back at 2026-06-01 15:00 UTC.", "The return of F-1.")
+	blocked("[R-1 R-2]")
+	if _, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: alone.GetName(), Dives: 2}); err != nil {
+		t.Fatal(err)
+	}
+	r.taken(host)
+
+	// The other is taken off a set while that is out, and its dives are not known before the set is back.
+	off(r.clock.Now())
+	r.standing(other)
+	r.clock.Advance(time.Hour)
+	off = r.fitted(other, units["R-3"], r.clock.Now())
+	host = r.named(3, 8, 0, "regulator-set", units["R-3"])
+	says(t, r.stopped(host), "OUT units/R-3", "R-3: F-2, which is fitted to it, went out with R-2, which is to be back at 2026-06-01 15:00 UTC.", "The return of R-2.")
+	blocked("[R-3 R-1 R-2]")
+	off(r.clock.Now().Add(time.Minute))
+	r.clock.Advance(time.Hour)
+	r.standing(other)
+	single := r.named(4, 8, 0, "first-stage", other)
+	says(t, r.stopped(single), "OUT units/F-2", "F-2: F-2 went out with R-2")
+	blocked("[F-2 R-1 R-2]")
+	r.taken(host)
+	if _, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: set.GetName(), Dives: 2}); err != nil {
+		t.Fatal(err)
+	}
+	r.taken(single)
 }
 
 // TestAUnitIsOutOnce hands one unit out for two allocations, and each of these with one request id again and again, from many callers of two servers.

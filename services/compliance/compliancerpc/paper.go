@@ -28,7 +28,7 @@ func (s *Server) GetPaperList(ctx context.Context, req *compliancepb.GetPaperLis
 	}
 	out := &compliancepb.PaperList{
 		Shop: req.GetShop(), PrintTime: instantPB(l.Printed), CompleteTime: instantPB(l.Complete), Position: positionPB(l.Position),
-		BlockedTags: append(append([]string{}, l.Blocked...), l.Out...), Text: l.Text(),
+		BlockedTags: append(append([]string{}, l.Blocked...), l.Out...), Text: l.Text(), Cautions: l.Cautions,
 	}
 	for i := range l.Lines {
 		u := &l.Lines[i]

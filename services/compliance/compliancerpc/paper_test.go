@@ -7,6 +7,7 @@ import (
 	"time"
 	"unicode"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc/codes"
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
@@ -93,6 +94,7 @@ func TestPaperListLineByLine(t *testing.T) {
 		"they say.",
 		"Note below what you hand out: tag, to whom, when. Enter it as soon as the",
 		"service answers again, before anything else is handed out.",
+		"Local code and the maker's manual win.",
 		rule,
 		"MAY BE HANDED OUT (3), as far as was known, until the end of Monday 1 June 2026:",
 		"    tag             kind              size  use by     dives kept for",
@@ -121,6 +123,38 @@ func TestPaperListLineByLine(t *testing.T) {
 	}
 	_, err := r.availability.GetPaperList(t.Context(), &compliancepb.GetPaperListRequest{Shop: r.org + "/shops/west"})
 	wantReason(t, err, codes.NotFound, "NOT_FOUND")
+}
+
+// TestPaperListIsNoLaxerThanTheGate: what is promised beyond what is left, or has nothing left for anybody else, is not handed out by it; and what a waiver excuses says until when.
+func TestPaperListIsNoLaxerThanTheGate(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	r.named(30, 60, 10, "regulator-set", units["R-2"])         // tomorrow, all that is left of it
+	over := r.named(1, 60, 30, "regulator-set", units["R-3"])  // from today, likewise
+	kept := r.named(30, 60, 59, "regulator-set", units["R-1"]) // tomorrow, all but one
+	r.record(units["R-3"], now, dives(5))
+	r.pull()
+	says(t, r.stopped(over), "USAGE_LEFT_TOO_LITTLE units/R-3")
+	if l := r.paper(); fmt.Sprint(l.GetBlockedTags()) != "[R-2 R-3]" {
+		t.Errorf("blocked %v", l.GetBlockedTags())
+	} else if got := l.GetLines()[2]; got.GetAssetTag() != "R-1" || got.GetDivesLeft() != 1 {
+		t.Errorf("the last line is %v", got)
+	}
+	if _, err := r.availability.ReleaseAllocations(t.Context(), &compliancepb.ReleaseAllocationsRequest{Parent: r.org, Allocations: names(kept)}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := r.compliance.GrantWaiver(t.Context(), &compliancepb.GrantWaiverRequest{Parent: units["B-1"], Waiver: &compliancepb.Waiver{
+		Rule: r.org + "/rulePacks/house/rules/bcd", Reason: "the bench is full", Signer: "A. Keeper", EndDate: &date.Date{Year: 2027, Month: 1, Day: 3},
+	}}); err != nil {
+		t.Fatal(err)
+	}
+	for _, day := range []time.Time{now, time.Date(2027, 1, 2, 9, 0, 0, 0, time.UTC)} { // before the date limit of 2027-01-01, and beyond it
+		r.clock.Set(day)
+		r.availability = compliancepb.NewAvailabilityServiceClient(r.connAt("client-app", "reef", day))
+		if got := r.paper().GetLines()[0]; got.GetAssetTag() != "B-1" || got.GetUseByDate().GetYear() != 2027 || got.GetUseByDate().GetMonth() != 1 || got.GetUseByDate().GetDay() != 3 {
+			t.Errorf("on %s: %v", day.Format(time.DateOnly), got)
+		}
+	}
 }
 
 // TestPaperListOfTheLongAndStrange: whatever units, shops and promises are called, it fits the paper; and nobody who does not know says until when it

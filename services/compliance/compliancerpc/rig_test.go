@@ -254,10 +254,17 @@ func (r *rig) movedTo(shop string, at time.Time) func(*registrypb.Unit) {
 	}
 }
 
-func (r *rig) fit(part, host string) {
-	r.register(&feedpb.Change{Resource: &feedpb.Change_Fitting{Fitting: &registrypb.Fitting{
-		Name: part + "/fittings/" + uuid.NewString(), Host: host, FitTime: timestamppb.New(now.AddDate(0, -4, 0)),
-	}}})
+func (r *rig) fit(part, host string) { r.fitted(part, host, now.AddDate(0, -4, 0)) }
+
+// fitted fits a part from an instant on; off takes it off again at another.
+func (r *rig) fitted(part, host string, at time.Time) (off func(at time.Time)) {
+	f := &registrypb.Fitting{Name: part + "/fittings/" + uuid.NewString(), Host: host, FitTime: timestamppb.New(at)}
+	r.register(&feedpb.Change{Resource: &feedpb.Change_Fitting{Fitting: f}})
+	return func(at time.Time) {
+		f = proto.CloneOf(f)
+		f.UnfitTime = timestamppb.New(at)
+		r.register(&feedpb.Change{Resource: &feedpb.Change_Fitting{Fitting: f}})
+	}
 }
 
 // record adds an entry and returns its name.

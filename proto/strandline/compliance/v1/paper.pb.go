@@ -89,7 +89,9 @@ type PaperList struct {
 	// Tags of units of the shop that must not be handed out, whatever the counter thinks.
 	BlockedTags []string `protobuf:"bytes,6,rep,name=blocked_tags,json=blockedTags,proto3" json:"blocked_tags,omitempty"`
 	// The list as text for a printer: plain, at most 80 columns, with the warnings on top.
-	Text          string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	// The cautions of the rule packs that apply to the units that may be handed out.
+	Cautions      []string `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -173,6 +175,13 @@ func (x *PaperList) GetText() string {
 	return ""
 }
 
+func (x *PaperList) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 // Answer of GetPaperList.
 type GetPaperListResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -228,7 +237,7 @@ type PaperList_Line struct {
 	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Its size.
 	Size string `protobuf:"bytes,3,opt,name=size,proto3" json:"size,omitempty"`
-	// The last day on which it may be used, at the shop; unset without a date limit.
+	// The last day on which it may be used, at the shop, that of a waiver or of a time before a rule begins too; unset without one.
 	UseByDate *date.Date `protobuf:"bytes,4,opt,name=use_by_date,json=useByDate,proto3" json:"use_by_date,omitempty"`
 	// Dives left before a limit, less what is promised; unset without such a limit.
 	DivesLeft *int64 `protobuf:"varint,5,opt,name=dives_left,json=divesLeft,proto3,oneof" json:"dives_left,omitempty"`
@@ -325,7 +334,7 @@ const file_strandline_compliance_v1_paper_proto_rawDesc = "" +
 	"\n" +
 	"$strandline/compliance/v1/paper.proto\x12\x18strandline.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a!strandline/type/v1/position.proto\"a\n" +
 	"\x13GetPaperListRequest\x12J\n" +
-	"\x04shop\x18\x01 \x01(\tB6\xe0A\x02\xbaH0r.2,^orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40}$R\x04shop\"\xb5\x04\n" +
+	"\x04shop\x18\x01 \x01(\tB6\xe0A\x02\xbaH0r.2,^orgs/[a-z0-9-]{1,40}/shops/[a-z0-9-]{1,40}$R\x04shop\"\xd1\x04\n" +
 	"\tPaperList\x12\x12\n" +
 	"\x04shop\x18\x01 \x01(\tR\x04shop\x129\n" +
 	"\n" +
@@ -334,7 +343,8 @@ const file_strandline_compliance_v1_paper_proto_rawDesc = "" +
 	"\bposition\x18\x04 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x12>\n" +
 	"\x05lines\x18\x05 \x03(\v2(.strandline.compliance.v1.PaperList.LineR\x05lines\x12!\n" +
 	"\fblocked_tags\x18\x06 \x03(\tR\vblockedTags\x12\x12\n" +
-	"\x04text\x18\a \x01(\tR\x04text\x1a\xe6\x01\n" +
+	"\x04text\x18\a \x01(\tR\x04text\x12\x1a\n" +
+	"\bcautions\x18\b \x03(\tR\bcautions\x1a\xe6\x01\n" +
 	"\x04Line\x12\x1b\n" +
 	"\tasset_tag\x18\x01 \x01(\tR\bassetTag\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x12\n" +
