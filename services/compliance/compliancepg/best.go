@@ -36,9 +36,9 @@ const selectBest = `select f.unit_id, f.tag, f.kind, f.size, f.since, f.ok_from,
 		) as p
 		-- With an offset the planner asks these row by row, and stops when there are enough.
 		where not p.taken
-			and not exists (select from holds_manual as h where h.org_id = $1 and h.unit_id = r.unit_id and h.blocks & 1 = 1 and h.lifted is null offset 0)
+			and not exists (select from holds_manual as h where h.org_id = $1 and h.unit_id = r.unit_id and h.blocks & 1 = 1 and (h.lifted is null or h.lifted > $6) offset 0)
 			and (r.members = '{}' or not exists (select from unnest(r.members) as m (unit_id) join holds_manual as h on h.org_id = $1 and h.unit_id = m.unit_id
-				and h.blocks & 1 = 1 and h.lifted is null offset 0))
+				and h.blocks & 1 = 1 and (h.lifted is null or h.lifted > $6) offset 0))
 		order by r.left_dives, r.left_hours, r.left_fills, r.ok_until, r.tag, r.unit_id limit w.count + $12
 	) as f`
 

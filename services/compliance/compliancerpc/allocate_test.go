@@ -408,3 +408,32 @@ func TestListAllocations(t *testing.T) {
 	_, err := r.availability.ListAllocations(t.Context(), &compliancepb.ListAllocationsRequest{Parent: r.org, FromTime: hours(2), BeforeTime: hours(1)})
 	wantReason(t, err, codes.InvalidArgument, "INVALID_FIELD")
 }
+
+// TestAllocateAnswersAsSearchDoes: a window that began before a hold was lifted began with the hold, for whoever searches and for whoever promises.
+func TestAllocateAnswersAsSearchDoes(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	for _, tag := range []string{"B-1", "B-2"} {
+		h, err := r.compliance.PlaceHold(t.Context(), &compliancepb.PlaceHoldRequest{Parent: units[tag], Hold: &compliancepb.Hold{Reason: "dropped", Blocks: []compliancepb.Use{compliancepb.Use_USE_HAND_OUT}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.clock.Advance(time.Minute)
+		if _, err := r.compliance.LiftHold(t.Context(), &compliancepb.LiftHoldRequest{Name: h.GetHold().GetName(), Reason: "fine"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for minutes, want := range []int64{0, 1, 2} { // as many are lifted when the window begins
+		req := r.wish(0, 6, 0, item("bcd", "", 2))
+		req.StartTime, req.ValidateOnly = timestamppb.New(now.Add(time.Duration(minutes)*time.Minute)), true
+		found, err := r.availability.SearchAvailability(t.Context(), &compliancepb.SearchAvailabilityRequest{Parent: r.org, Kind: "bcd", StartTime: req.GetStartTime(), EndTime: req.GetEndTime()})
+		if err != nil || found.GetAvailableCount() != want {
+			t.Errorf("from minute %d: %v, %v", minutes, found, err)
+		}
+		if want == 2 {
+			r.allocate(req)
+		} else {
+			says(t, r.refused(req), "HOLD_OPEN")
+		}
+	}
+}
