@@ -230,8 +230,12 @@ func (q *outfitSearch) answer(ctx context.Context, shop string, st *outfitStock,
 				}
 			}
 		}
-		if u := q.named[line.Unit]; u != nil && u.Shop != shop {
+		switch u := q.named[line.Unit]; {
+		case u == nil:
+		case u.Shop != shop:
 			count["OTHER_SHOP"]++
+		case !u.Retired.IsZero() && !u.Retired.After(st.window.Start): // of those that were not asked for by name nothing is told
+			count[string(due.Retired)]++
 		}
 		for code, n := range count {
 			item.Reasons = append(item.Reasons, &compliancepb.OutfitAvailability_ReasonCount{Reason: code, Count: n})

@@ -139,6 +139,18 @@ func TestSearchOutfits(t *testing.T) {
 		t.Errorf("by name: %s", d)
 	}
 
+	// What has left the fleet says so.
+	retired := r.unit("bcd", "B-9", "north")
+	r.unitAs(retired, "bcd", "B-9", "north", func(u *registrypb.Unit) {
+		u.State, u.RetireTime = registrypb.Unit_STATE_RETIRED, timestamppb.New(now.Add(-time.Hour))
+	})
+	r.standing(retired)
+	named.Unit = retired
+	got = r.outfits(ask(outfitOf(named)))
+	if d := cmp.Diff([]*line{{Kind: "bcd", Unit: retired, WantedCount: 1, Reasons: []*count{{Reason: "RETIRED", Count: 1}}}}, got.GetShops()[0].GetItems(), protocmp.Transform()); d != "" {
+		t.Errorf("retired: %s", d)
+	}
+
 	// Any shop: those that have everything come first. In Auckland the window touches three days.
 	anywhere := ask(outfitOf(piece("bcd", "M")))
 	anywhere.Shop = ""
