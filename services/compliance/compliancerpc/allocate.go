@@ -62,7 +62,7 @@ func (s *Server) AllocateUnits(ctx context.Context, req *compliancepb.AllocateUn
 	return told(s, org, resp, err)
 }
 
-// told wakes those who look at promises after a change of them.
+// told wakes those who look at promises after a change that may concern them.
 func told[R any](s *Server, org tenant.Org, resp R, err error) (R, error) {
 	if err == nil {
 		s.reviewer.Wake(org)

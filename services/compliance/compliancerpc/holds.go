@@ -71,7 +71,7 @@ func (s *Server) LiftHold(ctx context.Context, req *compliancepb.LiftHoldRequest
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_LiftHold_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_LiftHold_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.LiftHoldResponse, error) {
 			if err := s.refuseDerived(ctx, org, unit, id); err != nil {
 				return nil, err
@@ -84,6 +84,7 @@ func (s *Server) LiftHold(ctx context.Context, req *compliancepb.LiftHoldRequest
 			}
 			return &compliancepb.LiftHoldResponse{Hold: manualPB(h, orgNaming(org, nil)), Position: positionPB(p)}, nil
 		})
+	return told(s, org, resp, err)
 }
 
 // GetHold reads one hold.

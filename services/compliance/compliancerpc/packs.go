@@ -35,7 +35,7 @@ func (s *Server) PublishRulePack(ctx context.Context, req *compliancepb.PublishR
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_PublishRulePack_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_PublishRulePack_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.PublishRulePackResponse, error) {
 			r, p, err := s.store.Publish(ctx, org, id, pack.Effective, body, compliance.OwnChange{
 				At: now, Kind: compliance.PackPublished, Subject: resname.PackName(org, id), Actor: subject(ctx),
@@ -46,6 +46,7 @@ func (s *Server) PublishRulePack(ctx context.Context, req *compliancepb.PublishR
 			out, err := packPB(org, r)
 			return &compliancepb.PublishRulePackResponse{RulePack: out, Position: positionPB(p)}, err
 		})
+	return told(s, org, resp, err)
 }
 
 // GetRulePack reads a revision of a pack: the last, the one asked for, or the one in force on the day of an instant.
@@ -93,7 +94,7 @@ func (s *Server) RebuildProjection(ctx context.Context, req *compliancepb.Rebuil
 	if err != nil {
 		return nil, err
 	}
-	return idem.Run(ctx, s.db, org, s.clock.Now(), compliancepb.ComplianceService_RebuildProjection_FullMethodName, req.GetRequestId(), false, req,
+	resp, err := idem.Run(ctx, s.db, org, s.clock.Now(), compliancepb.ComplianceService_RebuildProjection_FullMethodName, req.GetRequestId(), false, req,
 		func(ctx context.Context) (*compliancepb.RebuildProjectionResponse, error) {
 			units, p, err := s.store.Rebuild(ctx, org, func(ctx context.Context, source compliance.Source, after int64) ([]compliance.Change, error) {
 				page, err := s.feeds[source-1].Read(ctx, org, after)
@@ -104,6 +105,7 @@ func (s *Server) RebuildProjection(ctx context.Context, req *compliancepb.Rebuil
 			}
 			return &compliancepb.RebuildProjectionResponse{UnitCount: units, Position: positionPB(p)}, nil
 		})
+	return told(s, org, resp, err)
 }
 
 // encodePack returns what is stored of a pack: what was published, without what the service fills in.

@@ -71,7 +71,7 @@ func (s *Server) ReleaseRecalledUnit(ctx context.Context, req *compliancepb.Rele
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.RecallService_ReleaseRecalledUnit_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.RecallService_ReleaseRecalledUnit_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.ReleaseRecalledUnitResponse, error) {
 			l := due.Release{Recall: id, Unit: unit, Released: now, Releaser: subject(ctx), Reason: reason}
 			u, p, err := s.store.ReleaseRecalled(ctx, org, l, compliance.OwnChange{
@@ -82,6 +82,7 @@ func (s *Server) ReleaseRecalledUnit(ctx context.Context, req *compliancepb.Rele
 			}
 			return &compliancepb.ReleaseRecalledUnitResponse{Unit: recalledPB(org, &u), Position: positionPB(p)}, nil
 		})
+	return told(s, org, resp, err)
 }
 
 // WithdrawRecall frees what a recall holds.
@@ -95,7 +96,7 @@ func (s *Server) WithdrawRecall(ctx context.Context, req *compliancepb.WithdrawR
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.RecallService_WithdrawRecall_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.RecallService_WithdrawRecall_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.WithdrawRecallResponse, error) {
 			r, p, err := s.store.EndRecall(ctx, org, id, true, reason, compliance.OwnChange{
 				At: now, Kind: compliance.RecallWithdrew, Subject: resname.RecallName(org, id), Actor: subject(ctx),
@@ -106,6 +107,7 @@ func (s *Server) WithdrawRecall(ctx context.Context, req *compliancepb.WithdrawR
 			out, err := recallPB(org, &r)
 			return &compliancepb.WithdrawRecallResponse{Recall: out, Position: positionPB(p)}, err
 		})
+	return told(s, org, resp, err)
 }
 
 // CloseRecall closes a recall that holds nothing any more, as far as the feeds tell now.
@@ -118,7 +120,7 @@ func (s *Server) CloseRecall(ctx context.Context, req *compliancepb.CloseRecallR
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.RecallService_CloseRecall_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.RecallService_CloseRecall_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.CloseRecallResponse, error) {
 			r, p, err := s.store.EndRecall(ctx, org, id, false, "", compliance.OwnChange{
 				At: now, Kind: compliance.RecallClosed, Subject: resname.RecallName(org, id), Actor: subject(ctx),
@@ -129,6 +131,7 @@ func (s *Server) CloseRecall(ctx context.Context, req *compliancepb.CloseRecallR
 			out, err := recallPB(org, &r)
 			return &compliancepb.CloseRecallResponse{Recall: out, Position: positionPB(p)}, err
 		})
+	return told(s, org, resp, err)
 }
 
 // recallOf reads a recall that somebody states. Lots of another org than the token's were refused before.

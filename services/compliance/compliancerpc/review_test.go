@@ -1,17 +1,23 @@
 package compliancerpc
 
 import (
+	"context"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
+	"strandline.example/strandline/internal/page"
+	"strandline.example/strandline/internal/tenant"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 	typepb "strandline.example/strandline/proto/strandline/type/v1"
+	"strandline.example/strandline/services/compliance"
 )
 
 func TestPromisesFollowTheWorld(t *testing.T) {
@@ -283,4 +289,57 @@ func TestAPromisedUnitIsCorrected(t *testing.T) {
 	if got := append(why(byName), why(asked)...); len(got) != 0 {
 		t.Errorf("out: %v", got)
 	}
+}
+
+// TestWhoeverChangesWhatMayGoOutWakesTheReview: nothing else wakes it here.
+func TestWhoeverChangesWhatMayGoOutWakesTheReview(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	reviewed := make(chan struct{}, 1)
+	s := New(Config{DB: r.db, Clock: r.clock, Pages: page.NewSigner([]byte("test")), Registry: r.registry, History: r.history, Reviewed: func(tenant.Org, compliance.Reviewed, error) { reviewed <- struct{}{} }})
+	ctx, stop := context.WithCancel(r.inside())
+	var running sync.WaitGroup
+	running.Go(func() { s.reviewer.Run(ctx) })
+	defer running.Wait()
+	defer stop()
+	step := func(what string, err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+		select {
+		case <-reviewed:
+		case <-time.After(10 * time.Second):
+			t.Fatalf("%s, and no promise was looked at", what)
+		}
+	}
+	hold, err := s.PlaceHold(ctx, &compliancepb.PlaceHoldRequest{Parent: units["B-1"], Hold: &compliancepb.Hold{Reason: "dropped", Blocks: []compliancepb.Use{compliancepb.Use_USE_HAND_OUT}}})
+	step("a hold is placed", err)
+	_, err = s.LiftHold(ctx, &compliancepb.LiftHoldRequest{Name: hold.GetHold().GetName(), Reason: "fine"})
+	step("a hold is lifted", err)
+	waiver, err := s.GrantWaiver(ctx, &compliancepb.GrantWaiverRequest{Parent: units["B-1"], Waiver: &compliancepb.Waiver{
+		Rule: r.org + "/rulePacks/house/rules/bcd", Reason: "the bench is full", Signer: "A. Keeper", EndDate: &date.Date{Year: 2026, Month: 7, Day: 3},
+	}})
+	step("a waiver is granted", err)
+	_, err = s.RevokeWaiver(ctx, &compliancepb.RevokeWaiverRequest{Name: waiver.GetWaiver().GetName(), Reason: "inspected"})
+	step("a waiver is revoked", err)
+	_, err = s.PublishRulePack(ctx, &compliancepb.PublishRulePackRequest{Parent: r.org, RulePackId: "house", RulePack: parsePack(t, housePack)})
+	step("a pack is published", err)
+	open := func(id string) {
+		t.Helper()
+		_, err := s.OpenRecall(ctx, &compliancepb.OpenRecallRequest{Parent: r.org, RecallId: id, Recall: &compliancepb.Recall{
+			Title: "Seats may swell", Source: &compliancepb.Source{Document: "an invented notice"}, Scope: &compliancepb.Scope{Kinds: []string{"bcd"}}, Blocks: []compliancepb.Use{compliancepb.Use_USE_HAND_OUT}, Releasable: true, RemediedBy: []string{"inspection"},
+		}})
+		step("a recall is opened", err)
+	}
+	open("seats")
+	for _, tag := range []string{"B-1", "B-2"} {
+		_, err = s.ReleaseRecalledUnit(ctx, &compliancepb.ReleaseRecalledUnitRequest{Name: r.org + "/recalls/seats", Unit: units[tag], Reason: "seats of another lot"})
+		step("a unit is let off a recall", err)
+	}
+	_, err = s.CloseRecall(ctx, &compliancepb.CloseRecallRequest{Name: r.org + "/recalls/seats"})
+	step("a recall is closed", err)
+	open("more-seats")
+	_, err = s.WithdrawRecall(ctx, &compliancepb.WithdrawRecallRequest{Name: r.org + "/recalls/more-seats", Reason: "a mistake"})
+	step("a recall is withdrawn", err)
 }

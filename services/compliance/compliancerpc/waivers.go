@@ -69,9 +69,9 @@ func (s *Server) GrantWaiver(ctx context.Context, req *compliancepb.GrantWaiverR
 		if _, perr := s.applier.Pull(ctx, org); perr != nil {
 			return nil, perr
 		}
-		return run()
+		resp, err = run()
 	}
-	return resp, err
+	return told(s, org, resp, err)
 }
 
 // RevokeWaiver ends a waiver now: the unit is not excused any more from today on, at its shop.
@@ -89,7 +89,7 @@ func (s *Server) RevokeWaiver(ctx context.Context, req *compliancepb.RevokeWaive
 		return nil, err
 	}
 	now := s.clock.Now()
-	return idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_RevokeWaiver_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
+	resp, err := idem.Run(ctx, s.db, org, now, compliancepb.ComplianceService_RevokeWaiver_FullMethodName, req.GetRequestId(), req.GetValidateOnly(), req,
 		func(ctx context.Context) (*compliancepb.RevokeWaiverResponse, error) {
 			w, p, err := s.store.RevokeWaiver(ctx, org, unit, id, reason, compliance.OwnChange{
 				At: now, Kind: compliance.WaiverRevoked, Subject: resname.WaiverName(org, unit, id.String()), Actor: subject(ctx),
@@ -99,6 +99,7 @@ func (s *Server) RevokeWaiver(ctx context.Context, req *compliancepb.RevokeWaive
 			}
 			return &compliancepb.RevokeWaiverResponse{Waiver: waiverPB(&w, orgNaming(org, nil)), Position: positionPB(p)}, nil
 		})
+	return told(s, org, resp, err)
 }
 
 // said returns a text without the blanks around it, which must leave something.
