@@ -305,6 +305,27 @@ func TestFieldErrors(t *testing.T) {
 	}
 }
 
+// TestWhatStandsAgainstIt sees that a client app learns over JSON, too, everything that stands against a promise or a hand-out.
+func TestWhatStandsAgainstIt(t *testing.T) {
+	r := newRig(t)
+	refusal := errs.New(errs.Precondition, "HAND_OUT_REFUSED", "nothing was handed out")
+	refusal.Violations = []errs.Violation{
+		{Field: "units/B-1", Description: "B-1: held", Reason: "HOLD_OPEN"},
+		{Field: "units/R-1", Description: "R-1: used up", Reason: "USAGE_LIMIT_REACHED"},
+	}
+	r.fakes.getUnit = func(context.Context, *registrypb.GetUnitRequest) (*registrypb.GetUnitResponse, error) {
+		return nil, refusal
+	}
+	p := problem(t, r.call(t, "GET", "/v1/"+unitName, ""))
+	want := []*typepb.Problem_Violation{
+		{Reason: "HOLD_OPEN", Subject: "units/B-1", Detail: "B-1: held"},
+		{Reason: "USAGE_LIMIT_REACHED", Subject: "units/R-1", Detail: "R-1: used up"},
+	}
+	if diff := cmp.Diff(want, p.GetViolations(), protocmp.Transform()); diff != "" || len(p.GetErrors()) != 0 {
+		t.Errorf("%v (-want +got):\n%s", p.GetErrors(), diff)
+	}
+}
+
 func TestMalformedRequests(t *testing.T) {
 	r := newRig(t, func(c *board.Config) { c.MaxBody = 2000 })
 	r.fakes.search = func(context.Context, *compliancepb.SearchAvailabilityRequest) (*compliancepb.SearchAvailabilityResponse, error) {

@@ -70,6 +70,10 @@ func fromStatus(st *status.Status) *typepb.Problem {
 			for _, v := range d.GetFieldViolations() {
 				p.Errors = append(p.Errors, &typepb.Problem_FieldError{Pointer: pointer(v.GetField()), Detail: v.GetDescription(), Reason: v.GetReason()})
 			}
+		case *errdetails.PreconditionFailure:
+			for _, v := range d.GetViolations() {
+				p.Violations = append(p.Violations, &typepb.Problem_Violation{Reason: v.GetType(), Subject: v.GetSubject(), Detail: v.GetDescription()})
+			}
 		}
 	}
 	if p.GetReason() == "" {

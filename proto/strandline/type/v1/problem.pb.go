@@ -39,7 +39,10 @@ type Problem struct {
 	// For a malformed request: everything that is wrong with it.
 	Errors []*Problem_FieldError `protobuf:"bytes,7,rep,name=errors,proto3" json:"errors,omitempty"`
 	// The request, as in the X-Request-Id header; quote it when asking for help.
-	RequestId     string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// For what is refused as things are now, for example NOT_AVAILABLE or HAND_OUT_REFUSED: everything that stands against it, or as much as fits;
+	// `violationsOmitted` in `metadata` says how many are left out.
+	Violations    []*Problem_Violation `protobuf:"bytes,9,rep,name=violations,proto3" json:"violations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -130,6 +133,13 @@ func (x *Problem) GetRequestId() string {
 	return ""
 }
 
+func (x *Problem) GetViolations() []*Problem_Violation {
+	if x != nil {
+		return x.Violations
+	}
+	return nil
+}
+
 // One thing that is wrong with the request.
 type Problem_FieldError struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -195,11 +205,75 @@ func (x *Problem_FieldError) GetReason() string {
 	return ""
 }
 
+// One thing that stands against what was asked for, as things are now.
+type Problem_Violation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A strandline.type.v1.Reason without its prefix.
+	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	// What it is about: a resource's name, or for example `units/{asset tag}` or `kinds/{kind}/{size}`.
+	Subject string `protobuf:"bytes,2,opt,name=subject,proto3" json:"subject,omitempty"`
+	// What is wrong, and what would clear it.
+	Detail        string `protobuf:"bytes,3,opt,name=detail,proto3" json:"detail,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Problem_Violation) Reset() {
+	*x = Problem_Violation{}
+	mi := &file_strandline_type_v1_problem_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Problem_Violation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Problem_Violation) ProtoMessage() {}
+
+func (x *Problem_Violation) ProtoReflect() protoreflect.Message {
+	mi := &file_strandline_type_v1_problem_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Problem_Violation.ProtoReflect.Descriptor instead.
+func (*Problem_Violation) Descriptor() ([]byte, []int) {
+	return file_strandline_type_v1_problem_proto_rawDescGZIP(), []int{0, 1}
+}
+
+func (x *Problem_Violation) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Problem_Violation) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *Problem_Violation) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
+}
+
 var File_strandline_type_v1_problem_proto protoreflect.FileDescriptor
 
 const file_strandline_type_v1_problem_proto_rawDesc = "" +
 	"\n" +
-	" strandline/type/v1/problem.proto\x12\x12strandline.type.v1\"\xb6\x03\n" +
+	" strandline/type/v1/problem.proto\x12\x12strandline.type.v1\"\xd4\x04\n" +
 	"\aProblem\x12\x12\n" +
 	"\x04type\x18\x01 \x01(\tR\x04type\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x16\n" +
@@ -209,12 +283,19 @@ const file_strandline_type_v1_problem_proto_rawDesc = "" +
 	"\bmetadata\x18\x06 \x03(\v2).strandline.type.v1.Problem.MetadataEntryR\bmetadata\x12>\n" +
 	"\x06errors\x18\a \x03(\v2&.strandline.type.v1.Problem.FieldErrorR\x06errors\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\b \x01(\tR\trequestId\x1aV\n" +
+	"request_id\x18\b \x01(\tR\trequestId\x12E\n" +
+	"\n" +
+	"violations\x18\t \x03(\v2%.strandline.type.v1.Problem.ViolationR\n" +
+	"violations\x1aV\n" +
 	"\n" +
 	"FieldError\x12\x18\n" +
 	"\apointer\x18\x01 \x01(\tR\apointer\x12\x16\n" +
 	"\x06detail\x18\x02 \x01(\tR\x06detail\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\x1a;\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x1aU\n" +
+	"\tViolation\x12\x16\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x18\n" +
+	"\asubject\x18\x02 \x01(\tR\asubject\x12\x16\n" +
+	"\x06detail\x18\x03 \x01(\tR\x06detail\x1a;\n" +
 	"\rMetadataEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01B?Z=strandline.example/strandline/proto/strandline/type/v1;typepbb\x06proto3"
@@ -231,20 +312,22 @@ func file_strandline_type_v1_problem_proto_rawDescGZIP() []byte {
 	return file_strandline_type_v1_problem_proto_rawDescData
 }
 
-var file_strandline_type_v1_problem_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_strandline_type_v1_problem_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_strandline_type_v1_problem_proto_goTypes = []any{
 	(*Problem)(nil),            // 0: strandline.type.v1.Problem
 	(*Problem_FieldError)(nil), // 1: strandline.type.v1.Problem.FieldError
-	nil,                        // 2: strandline.type.v1.Problem.MetadataEntry
+	(*Problem_Violation)(nil),  // 2: strandline.type.v1.Problem.Violation
+	nil,                        // 3: strandline.type.v1.Problem.MetadataEntry
 }
 var file_strandline_type_v1_problem_proto_depIdxs = []int32{
-	2, // 0: strandline.type.v1.Problem.metadata:type_name -> strandline.type.v1.Problem.MetadataEntry
+	3, // 0: strandline.type.v1.Problem.metadata:type_name -> strandline.type.v1.Problem.MetadataEntry
 	1, // 1: strandline.type.v1.Problem.errors:type_name -> strandline.type.v1.Problem.FieldError
-	2, // [2:2] is the sub-list for method output_type
-	2, // [2:2] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	2, // 2: strandline.type.v1.Problem.violations:type_name -> strandline.type.v1.Problem.Violation
+	3, // [3:3] is the sub-list for method output_type
+	3, // [3:3] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_strandline_type_v1_problem_proto_init() }
@@ -258,7 +341,7 @@ func file_strandline_type_v1_problem_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_strandline_type_v1_problem_proto_rawDesc), len(file_strandline_type_v1_problem_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   4,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
