@@ -122,6 +122,7 @@ func (l *PaperList) Text() string {
 	}
 	t.rule()
 	t.say("", fmt.Sprintf("MAY BE HANDED OUT (%d), as far as was known, until the end of %s:", len(l.Lines), l.Printed.In(l.Zone).Format("Monday 2 January 2006")))
+	t.widen(l.Lines)
 	t.columns("    tag", "kind", "size", "use by", "dives", "kept for")
 	for i := range l.Lines {
 		t.unit(&l.Lines[i])
@@ -159,7 +160,10 @@ func age(d time.Duration) string {
 }
 
 // paper is text for a printer.
-type paper struct{ b strings.Builder }
+type paper struct {
+	b      strings.Builder
+	widths [6]int // of the columns of the table; the last has the rest
+}
 
 func (t *paper) line(s string) {
 	t.b.WriteString(s)
@@ -203,18 +207,40 @@ func (t *paper) tags(all []string) {
 	t.say("    ", strings.Join(all, "  "))
 }
 
-// widths are the columns of the table; the last has the rest.
-var widths = [...]int{20, 18, 6, 11, 6, 18}
+// widestColumn is how wide a column gets; what needs more goes in lines of its own.
+const widestColumn = 26
+
+// widen gives columns whose texts need more what the others do not need.
+func (t *paper) widen(lines []PaperLine) {
+	t.widths = [...]int{20, 18, 6, 11, 6, 18}
+	var need [len(t.widths)]int
+	for i := range lines {
+		for k, text := range map[int]string{0: "[ ] " + lines[i].Tag, 1: lines[i].Kind, 2: lines[i].Size, 5: lines[i].PromisedTo} {
+			if n := columns(printable(text)) + 1; n <= widestColumn {
+				need[k] = max(need[k], n)
+			}
+		}
+	}
+	for _, k := range []int{2, 1, 0} {
+		for _, from := range []int{0, 1, 5} {
+			least := max(need[from], 10)
+			if more := min(need[k]-t.widths[k], t.widths[from]-least); more > 0 && from != k {
+				t.widths[k] += more
+				t.widths[from] -= more
+			}
+		}
+	}
+}
 
 // columns writes a row of the table if everything fits in, and says whether it does.
 func (t *paper) columns(cells ...string) bool {
 	var row strings.Builder
 	for i, c := range cells {
 		c = printable(c)
-		if columns(c) > widths[i]-1 && i < len(widths)-1 || columns(c) > widths[i] {
+		if columns(c) > t.widths[i]-1 && i < len(t.widths)-1 || columns(c) > t.widths[i] {
 			return false
 		}
-		row.WriteString(c + strings.Repeat(" ", widths[i]-columns(c)))
+		row.WriteString(c + strings.Repeat(" ", t.widths[i]-columns(c)))
 	}
 	t.line(strings.TrimRight(row.String(), " "))
 	return true

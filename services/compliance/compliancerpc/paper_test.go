@@ -179,6 +179,21 @@ func TestPaperListOfTheLongAndStrange(t *testing.T) {
 	says(t, r.paper().GetText(), "MAY BE HANDED OUT (0)", "    none\n", "OUT WHEN THIS WAS PRINTED (1)")
 }
 
+// TestPaperListOfCommonSizes: each unit has one line, with everything that is said of it, also where the sizes are in cubic feet and kinds have long names.
+func TestPaperListOfCommonSizes(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	r.publish("house", housePack)
+	r.shop("north", "Europe/London")
+	r.register(&feedpb.Change{Resource: &feedpb.Change_Model{Model: &registrypb.Model{Name: r.org + "/models/bcd", Kind: "bcd", Size: "80 cu ft"}}})
+	r.standing(r.unit("bcd", "US-CYL-001", "north"))
+	req := r.wish(0, 6, 0, item("bcd", "", 1))
+	req.Reference = "R-1041"
+	r.allocate(req)
+	text := r.paper().GetText()
+	says(t, text, "\n    tag          kind              size     use by     dives kept for\n[ ] US-CYL-001   bcd               80 cu ft ", " R-1041\n")
+}
+
 // TestCompleteTimeOfAnOldList: a list that is days old says so.
 func TestCompleteTimeOfAnOldList(t *testing.T) {
 	t.Parallel()
