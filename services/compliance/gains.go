@@ -13,19 +13,22 @@ import (
 	"strandline.example/strandline/services/compliance/promise"
 )
 
-// Gain is how many more units could be promised if one thing were cleared, and nothing else: the work of one rule, one recall, or, with neither,
-// holds that are of no rule and no recall.
+// Gain is how many more units could be promised if one thing were cleared, and nothing else: the work of one rule, one recall, or one hold of neither.
 type Gain struct {
 	Pack, Rule string
 	Recall     string
+	Held       uuid.UUID // the unit of Hold: the one that could be promised, or a part of it
+	Hold       string
 	Title      string
 	Count      int64
 	Units      []uuid.UUID // at most mostGained
 	Tags       []string
 }
 
-// mostGained bounds the units that a gain names.
-const mostGained = 100
+const (
+	mostGained = 100 // units that a gain names
+	mostGains  = 500 // gains that are told
+)
 
 // Gains works out what would be gained. Units are added in the order in which a gain names them.
 type Gains struct {
@@ -36,7 +39,11 @@ type Gains struct {
 	all map[gainKey]*Gain
 }
 
-type gainKey struct{ pack, rule, recall string }
+type gainKey struct {
+	pack, rule, recall string
+	held               uuid.UUID
+	hold               string
+}
 
 // Add adds a unit that may not be promised, with all that stands against it.
 func (g *Gains) Add(u *promise.Unit, set *Set, reasons []due.Reason) {
@@ -57,7 +64,7 @@ func (g *Gains) Add(u *promise.Unit, set *Set, reasons []due.Reason) {
 	}
 	gain := g.all[key]
 	if gain == nil {
-		gain = &Gain{Pack: key.pack, Rule: key.rule, Recall: key.recall, Title: title}
+		gain = &Gain{Pack: key.pack, Rule: key.rule, Recall: key.recall, Held: key.held, Hold: key.hold, Title: strings.TrimSuffix(title, ".")}
 		g.all[key] = gain
 	}
 	if gain.Count++; len(gain.Units) < mostGained {
@@ -81,7 +88,7 @@ func (g *Gains) clears(u *promise.Unit, set *Set, r *due.Reason) (k gainKey, tit
 	case h.Cause == due.CauseRecall:
 		return gainKey{recall: strings.TrimPrefix(h.ID, due.RecallHold(""))}, h.Reason, true
 	}
-	return k, "Holds that are of no rule and no recall", true
+	return gainKey{held: r.Unit, hold: r.Hold.ID}, r.Hold.Reason, true
 }
 
 // enough says whether the unit could go through the window, with all that is promised of it, had the rule's work been done.
@@ -98,14 +105,14 @@ func (g *Gains) enough(u *promise.Unit, set *Set, c *due.Clock) bool {
 	return c.Rule.Months <= 0 || civil.In(g.Window.End, loc) <= civil.In(g.At, loc).AddMonths(c.Rule.Months)
 }
 
-// List returns the gains, the most first.
+// List returns the gains, the most first, and at most mostGains of them.
 func (g *Gains) List() []Gain {
 	out := make([]Gain, 0, len(g.all))
 	for _, gain := range g.all {
 		out = append(out, *gain)
 	}
 	slices.SortFunc(out, func(a, b Gain) int {
-		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Pack, b.Pack), cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.Recall, b.Recall))
+		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Pack, b.Pack), cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.Recall, b.Recall), slices.Compare(a.Tags, b.Tags), cmp.Compare(a.Hold, b.Hold))
 	})
-	return out
+	return out[:min(len(out), mostGains)]
 }

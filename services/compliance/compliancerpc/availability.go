@@ -129,8 +129,27 @@ func (s *Server) SearchAvailability(ctx context.Context, req *compliancepb.Searc
 	if err != nil {
 		return nil, err
 	}
+	if shop != "" && resp.GetAvailableCount()+resp.GetUnavailableCount() == 0 {
+		if err := s.wantShop(ctx, org, shop); err != nil {
+			return nil, err
+		}
+	}
 	resp.Position = position
 	return resp, nil
+}
+
+// wantShop fails if there is no such shop: where it has nothing, it may be misspelt.
+func (s *Server) wantShop(ctx context.Context, org tenant.Org, shop string) error {
+	return s.store.Read(ctx, org, func(ctx context.Context, r *compliancepg.Reader) error {
+		shops, err := r.Shops(ctx)
+		if err != nil {
+			return err
+		}
+		if _, ok := shops[shop]; !ok {
+			return errs.Missing(resname.ShopName(org, shop))
+		}
+		return nil
+	})
 }
 
 // availabilityPB returns the messages of units. Why the others may not be promised is worked out for these alone.
@@ -207,6 +226,8 @@ func gains(ctx context.Context, f *compliancepg.Found, org tenant.Org, refused [
 			pb.Cleared = resname.RuleName(org, gain.Pack, gain.Rule)
 		case gain.Recall != "":
 			pb.Cleared = resname.RecallName(org, gain.Recall)
+		default:
+			pb.Cleared = resname.HoldName(org, gain.Held, gain.Hold)
 		}
 		for _, id := range gain.Units {
 			pb.Units = append(pb.Units, resname.UnitName(org, id))

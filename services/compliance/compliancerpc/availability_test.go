@@ -9,6 +9,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/tenant"
@@ -119,7 +120,20 @@ func TestSearchBesidePromises(t *testing.T) {
 	want(ask(func(*compliancepb.SearchAvailabilityRequest) {}), 4, "R-1", "R-2", "R-4", "R-5", "R-0"+taken, late)
 }
 
-// TestSearchSaysWhatIsGained counts what one rule's work, one recall and other holds keep from being promised, each alone.
+// TestSearchOfAShopThatIsNot: a shop that was misspelt has nothing, and must not look like one that is sold out.
+func TestSearchOfAShopThatIsNot(t *testing.T) {
+	t.Parallel()
+	r, _ := counter(t)
+	req := &compliancepb.SearchAvailabilityRequest{Parent: r.org, Shop: r.org + "/shops/west", StartTime: timestamppb.New(now), EndTime: timestamppb.New(now.AddDate(0, 0, 1))}
+	_, err := r.availability.SearchAvailability(t.Context(), req)
+	wantReason(t, err, codes.NotFound, "NOT_FOUND")
+	req.Shop, req.Kind = r.org+"/shops/north", "wetsuit"
+	if resp, err := r.availability.SearchAvailability(t.Context(), req); err != nil || resp.GetAvailableCount()+resp.GetUnavailableCount() != 0 {
+		t.Errorf("of a kind that the shop has none of: %v, %v", resp, err)
+	}
+}
+
+// TestSearchSaysWhatIsGained counts what one rule's work, one recall and one hold keep from being promised, each alone.
 func TestSearchSaysWhatIsGained(t *testing.T) {
 	t.Parallel()
 	r := newRig(t)
@@ -154,11 +168,23 @@ func TestSearchSaysWhatIsGained(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	holds := map[string]string{} // by unit, what each is called
+	for _, tag := range []string{"failed", "held"} {
+		standing := r.standing(unit[tag])
+		if len(standing.GetHolds()) != 1 {
+			t.Fatalf("%s has the holds %v", tag, standing.GetHolds())
+		}
+		holds[tag] = standing.GetHolds()[0].GetName()
+	}
 	var got []string
 	for _, g := range resp.GetGains() {
-		got = append(got, fmt.Sprintf("%s %d %v", g.GetCleared(), g.GetCount(), g.GetAssetTags()))
+		got = append(got, fmt.Sprintf("%s (%s) %d %v", g.GetCleared(), g.GetTitle(), g.GetCount(), g.GetAssetTags()))
 	}
-	want := []string{r.org + "/rulePacks/house/rules/regulator 3 [due-a due-b part-due]", " 2 [failed held]"}
+	want := []string{
+		r.org + "/rulePacks/house/rules/regulator (Overhaul every 100 dives or 12 months) 3 [due-a due-b part-due]",
+		holds["failed"] + " (The inspection of 2026-05-31 failed) 1 [failed]",
+		holds["held"] + " (To be looked at) 1 [held]",
+	}
 	if !slices.Equal(got, want) || resp.GetAvailableCount() != 1 {
 		t.Errorf("%d available; gains %q, want %q", resp.GetAvailableCount(), got, want)
 	}

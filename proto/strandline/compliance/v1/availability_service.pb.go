@@ -294,7 +294,7 @@ type SearchAvailabilityResponse struct {
 	UnavailableCount int64 `protobuf:"varint,4,opt,name=unavailable_count,json=unavailableCount,proto3" json:"unavailable_count,omitempty"`
 	// What it was made from.
 	Position *v1.Position `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
-	// Where asked for: what would be gained, the most first.
+	// Where asked for: what would be gained, the most first; at most 500.
 	Gains         []*Gain `protobuf:"bytes,6,rep,name=gains,proto3" json:"gains,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -375,8 +375,8 @@ func (x *SearchAvailabilityResponse) GetGains() []*Gain {
 // How many more units could be promised if one thing were cleared, and nothing else.
 type Gain struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What: `orgs/{org}/rulePacks/{pack}/rules/{rule}` whose work is done, or `orgs/{org}/recalls/{recall}`; empty for holds that are of no
-	// rule and no recall.
+	// What: `orgs/{org}/rulePacks/{pack}/rules/{rule}` whose work is done, `orgs/{org}/recalls/{recall}`, or a hold that is of neither,
+	// `orgs/{org}/units/{unit}/holds/{hold}`, of the unit or of a part that is fitted to it.
 	Cleared string `protobuf:"bytes,1,opt,name=cleared,proto3" json:"cleared,omitempty"`
 	// The same for people.
 	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`

@@ -44,8 +44,8 @@ const (
 // What may be promised, what was promised, and what is out. An answer to a search is advice for planning; a promise holds against every
 // other promise; the gate at hand-out decides.
 type AvailabilityServiceClient interface {
-	// Which units of a kind may be handed out for a window, and why the others may not. Errors: INVALID_FIELD (the window),
-	// PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	// Which units of a kind may be handed out for a window, and why the others may not. Errors: INVALID_FIELD (the window), NOT_FOUND (the
+	// shop), PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	SearchAvailability(ctx context.Context, in *SearchAvailabilityRequest, opts ...grpc.CallOption) (*SearchAvailabilityResponse, error)
 	// How many whole outfits can be had for a window at a shop, or at each, and what else could be done: other windows, sizes and shops.
 	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_CAUGHT_UP.
@@ -278,8 +278,8 @@ func (c *availabilityServiceClient) GetPaperList(ctx context.Context, in *GetPap
 // What may be promised, what was promised, and what is out. An answer to a search is advice for planning; a promise holds against every
 // other promise; the gate at hand-out decides.
 type AvailabilityServiceServer interface {
-	// Which units of a kind may be handed out for a window, and why the others may not. Errors: INVALID_FIELD (the window),
-	// PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
+	// Which units of a kind may be handed out for a window, and why the others may not. Errors: INVALID_FIELD (the window), NOT_FOUND (the
+	// shop), PAGE_TOKEN_INVALID, NOT_CAUGHT_UP.
 	SearchAvailability(context.Context, *SearchAvailabilityRequest) (*SearchAvailabilityResponse, error)
 	// How many whole outfits can be had for a window at a shop, or at each, and what else could be done: other windows, sizes and shops.
 	// Errors: INVALID_FIELD, NOT_FOUND (the shop, a unit), NOT_CAUGHT_UP.
