@@ -86,11 +86,11 @@ func sent(err error) error { return rpc.Status(err).Err() }
 // What a gate refuses is told unit by unit, each reason with what clears it, and with an exit code of its own.
 func TestRefused(t *testing.T) {
 	t.Parallel()
-	e := errs.New(errs.Precondition, "HAND_OUT_REFUSED", "nothing was handed out")
+	e := errs.New(errs.Precondition, "HAND_OUT_REFUSED", "nothing was handed out: GB-REG-014: Reported on 2026-06-05: free-flow.")
 	e.Violations = []errs.Violation{
-		{Field: "units/GB-REG-014", Value: "GB-REG-014", Reason: "HOLD_OPEN", Description: "GB-REG-014: Reported on 2026-06-05: free-flow. What would clear it: A pass of inspection."},
-		{Field: "units/GB-REG-014", Value: "GB-REG-014", Reason: "OUT", Description: "GB-REG-014: GB-REG-014 is out, to be back at noon. What would clear it: Its return."},
-		{Field: "kinds/bcd/M", Value: "3", Reason: "NOT_AVAILABLE", Description: "3 bcd of size M wanted, and 2 can be promised"},
+		{Field: "units/GB-REG-014", Reason: "HOLD_OPEN", Description: "GB-REG-014: Reported on 2026-06-05: free-flow. What would clear it: A pass of inspection."},
+		{Field: "units/GB-REG-014", Reason: "OUT", Description: "GB-REG-014: The unit is out, and due back at noon. What would clear it: Its return."},
+		{Field: "kinds/bcd/M", Reason: "NOT_AVAILABLE", Description: "3 BCDs of size M wanted, and 2 can be promised"},
 	}
 	var out, errw bytes.Buffer
 	a := &app{out: &out, err: &errw}
@@ -99,15 +99,15 @@ func TestRefused(t *testing.T) {
   GB-REG-014
     Reported on 2026-06-05: free-flow.
       clears: A pass of inspection.
-    GB-REG-014 is out, to be back at noon.
+    The unit is out, and due back at noon.
       clears: Its return.
   bcd, size M
-    3 bcd of size M wanted, and 2 can be promised
+    3 BCDs of size M wanted, and 2 can be promised
 `
 	if out.String() != want {
 		t.Errorf("printed\n%s\nwant\n%s", out.String(), want)
 	}
-	if code := printError(&errw, err, true); code != exitRefused || !strings.Contains(errw.String(), "Nothing was written.") || !strings.Contains(errw.String(), "allocations swap") {
+	if code := printError(&errw, err, true); code != exitRefused || !strings.Contains(errw.String(), "Nothing was written.") || !strings.Contains(errw.String(), "allocations swap") || !strings.Contains(errw.String(), "strandline: nothing was handed out (HAND_OUT_REFUSED)\n") {
 		t.Errorf("exit code %d\n%s", code, errw.String())
 	}
 	out.Reset()

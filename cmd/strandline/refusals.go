@@ -1,12 +1,13 @@
 package main
 
 import (
-	"regexp"
 	"slices"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/status"
+
+	"strandline.example/strandline/internal/errs"
 )
 
 // refusal is one thing that stands against a promise or a hand-out: what it is about, the sentence, and what clears it.
@@ -16,8 +17,6 @@ type refusal struct {
 	Text   string `json:"text"`
 	Clears string `json:"clears,omitempty"`
 }
-
-var valueBehind = regexp.MustCompile(` \(got "[^"]*"\)$`)
 
 // clearsMark stands in the services' sentences before what clears a reason.
 const clearsMark = " What would clear it: "
@@ -30,9 +29,7 @@ func refusals(err error) (all []refusal, omitted string, ok bool) {
 			ok, omitted = slices.Contains([]string{"NOT_AVAILABLE", "HAND_OUT_REFUSED"}, d.GetReason()), d.GetMetadata()["violationsOmitted"]
 		case *errdetails.PreconditionFailure:
 			for _, v := range d.GetViolations() {
-				// What it is about is told above; a server also puts it, or how many were wanted, behind the sentence.
-				says := valueBehind.ReplaceAllString(v.GetDescription(), "")
-				text, clears, _ := strings.Cut(says, clearsMark)
+				text, clears, _ := strings.Cut(v.GetDescription(), clearsMark)
 				all = append(all, refusal{Reason: v.GetType(), About: v.GetSubject(), Text: text, Clears: clears})
 			}
 		}
@@ -60,7 +57,10 @@ func (a *app) refused(err error, title string) error {
 	if omitted != "" {
 		a.printf("  and %s more\n", omitted)
 	}
-	return exitError{exitRefused, err}
+	// What the message tells first is told above.
+	f := explain(err)
+	message, _, _ := strings.Cut(f.message, ": ")
+	return exitError{exitRefused, errs.New(errs.Precondition, f.reason, message)}
 }
 
 // printRefusals prints what stands against something below what it is about.

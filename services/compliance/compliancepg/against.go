@@ -58,11 +58,11 @@ func (t *promising) against(ctx context.Context, all []asked) ([][]compliance.Al
 	}
 	for i, a := range all {
 		if c, taken := a.unit.Taken(a.window, t.now, a.but); taken {
-			out[i] = append(out[i], t.claimed(a.unit, c))
+			out[i] = append(out[i], t.claimed(a.unit, sets[i].Self.Stay, c))
 		}
 		out[i] = append(out[i], t.unlike(a.unit, a.as)...)
 		for j := range reasons[i] {
-			out[i] = append(out[i], t.conflict(&reasons[i][j], names))
+			out[i] = append(out[i], t.conflictOf(a.unit.ID, &reasons[i][j], names))
 		}
 	}
 	return out, nil
@@ -86,13 +86,13 @@ func (t *promising) unlike(u *promise.Unit, as unitAs) (out []compliance.Allocat
 		out = append(out, compliance.AllocationConflict{Code: code, Blocks: due.HandOut, Unit: u.ID, Says: says, Clears: clears, Known: t.now})
 	}
 	if as.shop != "" && u.Shop != as.shop {
-		no("OTHER_SHOP", fmt.Sprintf("%s is at %s, and is wanted at %s.", u.Tag, u.Shop, as.shop), "Its transfer to "+as.shop+", or another unit.")
+		no("OTHER_SHOP", fmt.Sprintf("The unit is at %s, and is wanted at %s.", u.Shop, as.shop), "Its transfer to "+as.shop+", or another unit.")
 	}
 	if as.kind != "" && u.Kind != as.kind {
-		no("OTHER_KIND", fmt.Sprintf("%s is a %s, and a %s is wanted.", u.Tag, u.Kind, as.kind), "Another unit, or a correction of its model.")
+		no("OTHER_KIND", fmt.Sprintf("The unit is a %s, and a %s is wanted.", due.KindWords(u.Kind, 1), due.KindWords(as.kind, 1)), "Another unit, or a correction of its model.")
 	}
 	if as.size != "" && u.Size != as.size {
-		no("OTHER_SIZE", fmt.Sprintf("%s is of size %q, and size %q is wanted.", u.Tag, u.Size, as.size), "Another unit, or a correction of its size.")
+		no("OTHER_SIZE", fmt.Sprintf("The unit is of size %q, and size %q is wanted.", u.Size, as.size), "Another unit, or a correction of its size.")
 	}
 	return out
 }
@@ -120,19 +120,14 @@ func (r *Reader) setsOf(ctx context.Context, all []asked) ([]*compliance.Set, er
 	return out, nil
 }
 
-// claimed says that somebody else has a unit.
-func (t *promising) claimed(u *promise.Unit, c promise.Claim) compliance.AllocationConflict {
-	out := compliance.AllocationConflict{Code: "ALREADY_PROMISED", Blocks: due.HandOut, Unit: u.ID, Known: t.now,
-		Says:   fmt.Sprintf("%s is promised from %s to %s.", u.Tag, utc(c.Start), utc(c.End)),
-		Clears: "The release of that allocation, another window, or another unit.",
-	}
+// claimed says that somebody else has a unit, which is there.
+func (t *promising) claimed(u *promise.Unit, there due.Stay, c promise.Claim) compliance.AllocationConflict {
+	r := due.Reason{Code: due.AlreadyPromised, Blocks: due.HandOut, Unit: u.ID, Stay: there, From: c.Start, Until: c.End}
 	if c.Out {
-		out.Code, out.Says, out.Clears = "OUT", fmt.Sprintf("%s is out, to be back at %s.", u.Tag, utc(c.End)), "Its return."
+		r.Code = due.Out
 	}
-	return out
+	return t.conflict(&r, due.Names{})
 }
-
-func utc(at time.Time) string { return at.UTC().Format("2006-01-02 15:04 UTC") }
 
 // conflict is a reason in the form in which it is stored with an allocation.
 func (t *promising) conflict(r *due.Reason, names due.Names) compliance.AllocationConflict {
@@ -149,11 +144,20 @@ func (t *promising) conflict(r *due.Reason, names due.Names) compliance.Allocati
 	return out
 }
 
+// conflictOf is conflict for a unit, of which a reason names the part that it is about.
+func (t *promising) conflictOf(unit uuid.UUID, r *due.Reason, names due.Names) compliance.AllocationConflict {
+	c := t.conflict(r, names)
+	if c.Unit != unit {
+		c.Says = names.Unit(c.Unit) + ", which is fitted to it: " + c.Says
+	}
+	return c
+}
+
 // violations are conflicts of a unit as an error tells them.
 func violations(u *promise.Unit, all []compliance.AllocationConflict) []errs.Violation {
 	out := make([]errs.Violation, len(all))
 	for i, c := range all {
-		out[i] = errs.Violation{Field: "units/" + u.Tag, Value: u.Tag, Description: c.Says + " What would clear it: " + c.Clears, Reason: c.Code}
+		out[i] = errs.Violation{Field: "units/" + u.Tag, Description: u.Tag + ": " + c.Says + " What would clear it: " + c.Clears, Reason: c.Code}
 	}
 	return out
 }

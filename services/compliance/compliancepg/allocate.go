@@ -15,6 +15,7 @@ import (
 	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/tenant"
 	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
 	"strandline.example/strandline/services/compliance/promise"
 )
 
@@ -153,25 +154,26 @@ func (t *promising) lacking(ctx context.Context, w *compliance.AllocationWish, u
 			all = append(all, vs...)
 			continue
 		}
-		what := l.Kind
-		if l.Size != "" {
-			what += " of size " + l.Size
-		}
 		var others []*promise.Unit
 		for _, u := range units {
 			if u.Kind == l.Kind && (l.Size == "" || u.Size == l.Size) && !slices.Contains(free, u) {
 				others = append(others, u)
 			}
 		}
-		text := fmt.Sprintf("%d %s wanted, and %d can be promised at %s for the window", l.Wanted, what, l.Free, w.Shop)
-		why, err := t.why(ctx, w, others)
-		if err != nil {
-			return err
+		text := due.CountKind(int64(l.Wanted), l.Kind, l.Size) + " wanted, and "
+		switch {
+		case l.Free == 0 && len(others) == 0:
+			text += w.Shop + " has none"
+		case len(others) == 0:
+			text += fmt.Sprintf("%d can be promised at %s for the window; it has no more of them", l.Free, w.Shop)
+		default:
+			why, err := t.why(ctx, w, others)
+			if err != nil {
+				return err
+			}
+			text += fmt.Sprintf("%d can be promised at %s for the window; the others: %s", l.Free, w.Shop, why)
 		}
-		if len(others) > 0 {
-			text += fmt.Sprintf("; of %d others: %s", len(others), why)
-		}
-		all = append(all, errs.Violation{Field: "kinds/" + strings.Trim(l.Kind+"/"+l.Size, "/"), Value: fmt.Sprint(l.Wanted), Description: text, Reason: "NOT_AVAILABLE"})
+		all = append(all, errs.Violation{Field: "kinds/" + strings.Trim(l.Kind+"/"+l.Size, "/"), Description: text, Reason: "NOT_AVAILABLE"})
 	}
 	return notAvailable("not everything that was asked for can be promised: "+all[0].Description, all)
 }
@@ -187,16 +189,23 @@ func (t *promising) lackingUnit(ctx context.Context, w *compliance.AllocationWis
 	}
 	u := units[0]
 	if u.Kind != l.Kind || l.Size != "" && u.Size != l.Size {
-		return []errs.Violation{{Field: "units/" + u.Tag, Value: u.Tag, Description: fmt.Sprintf("%s is a %s of size %q, and a %s of size %q is asked for", u.Tag, u.Kind, u.Size, l.Kind, l.Size), Reason: "NOT_AVAILABLE"}}, nil
+		return []errs.Violation{{Field: "units/" + u.Tag, Description: fmt.Sprintf("%s is a %s, and a %s is asked for", u.Tag, kindAndSize(u.Kind, u.Size), kindAndSize(l.Kind, l.Size)), Reason: "NOT_AVAILABLE"}}, nil
 	}
 	found, err := t.against(ctx, t.each(units, w))
 	if err != nil {
 		return nil, err
 	}
 	if len(found[0]) == 0 {
-		return []errs.Violation{{Field: "units/" + u.Tag, Value: u.Tag, Description: u.Tag + " is asked for more than once", Reason: "NOT_AVAILABLE"}}, nil
+		return []errs.Violation{{Field: "units/" + u.Tag, Description: u.Tag + " is asked for more than once", Reason: "NOT_AVAILABLE"}}, nil
 	}
 	return violations(u, found[0]), nil
+}
+
+func kindAndSize(kind, size string) string {
+	if size == "" {
+		return due.KindWords(kind, 1)
+	}
+	return due.KindWords(kind, 1) + " of size " + size
 }
 
 // why counts for what reasons units cannot be had, the most frequent first.
@@ -229,7 +238,7 @@ func (t *promising) why(ctx context.Context, w *compliance.AllocationWish, units
 		return strings.Compare(a, b)
 	})
 	for i, code := range codes {
-		codes[i] = fmt.Sprintf("%d %s", count[code], code)
+		codes[i] = fmt.Sprintf("%d %s", count[code], due.Code(code).Words())
 	}
 	return strings.Join(codes, ", "), nil
 }

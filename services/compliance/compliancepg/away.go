@@ -74,16 +74,16 @@ func (t *promising) away(ctx context.Context, sets []*compliance.Set) (map[uuid.
 }
 
 // gone says that a part of a unit, or the unit itself, is away.
-func (t *promising) gone(unit uuid.UUID, a away, names due.Names) compliance.AllocationConflict {
+func (t *promising) gone(unit uuid.UUID, there due.Stay, a away, names due.Names) compliance.AllocationConflict {
 	part, with := names.Unit(a.part), names.Unit(a.with)
-	says := part
+	says := "The unit"
 	if a.part != unit {
-		says += ", which is fitted to it,"
+		says = part + ", which is fitted to it,"
 	}
 	if a.part == a.with {
-		says += fmt.Sprintf(" is out, to be back at %s.", utc(a.until))
+		says += fmt.Sprintf(" is out, and due back at %s by the clock of its shop.", there.Clock(a.until))
 	} else {
-		says += fmt.Sprintf(" went out with %s, which is to be back at %s.", with, utc(a.until))
+		says += fmt.Sprintf(" went out with %s, which is due back at %s by the clock of its shop.", with, there.Clock(a.until))
 	}
 	return compliance.AllocationConflict{Code: string(due.Out), Blocks: due.HandOut, Unit: a.part, Says: says, Clears: "The return of " + with + ".", Known: t.now}
 }

@@ -94,7 +94,7 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 	parts := slices.Clone(ids)
 	for i, a := range all {
 		u := &promise.Unit{ID: a.Unit, Tag: a.Tag, Kind: sets[i].Kind, Size: sets[i].Size, Shop: sets[i].Self.Stay.Shop, Claims: claims[a.Unit]}
-		found[i] = append(t.elsewhere(u, a, h.At), t.unlike(u, promisedAs(a))...)
+		found[i] = append(t.elsewhere(u, sets[i].Self.Stay, a, h.At), t.unlike(u, promisedAs(a))...)
 		reasons[i] = compliance.Refuses(sets[i], h.AsOf, a.End, u.Promised(a.ID).Plus(a.Expected))
 		for j := range reasons[i] {
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)
@@ -112,19 +112,12 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 	var vs []errs.Violation
 	for i, a := range all {
 		for j := range reasons[i] {
-			c := t.conflict(&reasons[i][j], names)
-			if c.Unit != a.Unit {
-				c.Says = names.Unit(c.Unit) + ", which is fitted to it: " + c.Says
-			}
-			found[i] = append(found[i], c)
+			found[i] = append(found[i], t.conflictOf(a.Unit, &reasons[i][j], names))
 		}
 		for _, g := range gone[a.Unit] {
-			found[i] = append(found[i], t.gone(a.Unit, g, names))
+			found[i] = append(found[i], t.gone(a.Unit, sets[i].Self.Stay, g, names))
 		}
-		for _, v := range violations(&promise.Unit{Tag: a.Tag}, found[i]) {
-			v.Description = a.Tag + ": " + v.Description
-			vs = append(vs, v)
-		}
+		vs = append(vs, violations(&promise.Unit{Tag: a.Tag}, found[i])...)
 	}
 	if len(vs) == 0 {
 		for i := range sets {
@@ -143,14 +136,14 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 }
 
 // elsewhere returns who else has a unit, or is to have it while it would be out from an instant on.
-func (t *promising) elsewhere(u *promise.Unit, a *compliance.Allocation, at time.Time) (out []compliance.AllocationConflict) {
+func (t *promising) elsewhere(u *promise.Unit, there due.Stay, a *compliance.Allocation, at time.Time) (out []compliance.AllocationConflict) {
 	w := a.Window
 	if at.Before(w.Start) {
 		w.Start = at
 	}
 	for _, c := range u.Claims {
 		if c.Allocation != a.ID && (c.Out || c.Overlaps(w)) {
-			out = append(out, t.claimed(u, c))
+			out = append(out, t.claimed(u, there, c))
 		}
 	}
 	return out

@@ -126,6 +126,17 @@ func windowOf(from, to *timestamppb.Timestamp) (w promise.Window, err error) {
 
 // wantsOf reads what outfits are made of, unit by unit.
 func wantsOf(org tenant.Org, outfits []*compliancepb.Outfit) (out []promise.Want, err error) {
+	units := int64(0)
+	for _, o := range outfits {
+		of := int64(0)
+		for _, item := range o.GetItems() {
+			of += int64(max(item.GetCount(), 1))
+		}
+		units += of * int64(max(o.GetCount(), 1))
+	}
+	if units > maxWanted {
+		return nil, errs.Field("outfits", fmt.Sprintf("%d units", units), fmt.Sprintf("come to more than %d units; ask for them in parts", maxWanted))
+	}
 	number, named := int32(0), map[uuid.UUID]bool{}
 	for i, o := range outfits {
 		for range max(o.GetCount(), 1) {
@@ -143,9 +154,6 @@ func wantsOf(org tenant.Org, outfits []*compliancepb.Outfit) (out []promise.Want
 					named[want.Unit] = true
 				}
 				for range max(item.GetCount(), 1) {
-					if len(out) == maxWanted {
-						return nil, errs.Field("outfits", fmt.Sprint(len(outfits)), fmt.Sprintf("come to more than %d units; ask for them in parts", maxWanted))
-					}
 					out = append(out, want)
 				}
 			}

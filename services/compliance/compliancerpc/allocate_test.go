@@ -161,7 +161,7 @@ func TestAllocateTakesTheLeastToWaste(t *testing.T) {
 		t.Errorf("for one dive more: %s, want R-3", got)
 	}
 	text := r.refused(r.wish(48, 72, 10, item("regulator-set", "", 1)))
-	for _, want := range []string{"1 regulator-set wanted, and 0 can be promised at north", "USAGE_LEFT_TOO_LITTLE", "ALREADY_PROMISED"} {
+	for _, want := range []string{"1 regulator set wanted, and 0 can be promised at north for the window; the others: 3 with too little use left, 2 promised already"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q does not say %q", text, want)
 		}
@@ -173,7 +173,7 @@ func TestAllocateAllOrNothing(t *testing.T) {
 	r, units := counter(t)
 	group := r.wish(24, 48, 2, item("regulator-set", "M", 1), item("bcd", "M", 1))
 	group.Outfits[0].Count = 3 // three divers, and two jackets
-	if text := r.refused(group); !strings.Contains(text, "3 bcd of size M wanted, and 2 can be promised") {
+	if text := r.refused(group); !strings.Contains(text, "3 BCDs of size M wanted, and 2 can be promised at north for the window; it has no more of them") {
 		t.Error(text)
 	}
 	if list := r.list(&compliancepb.ListAllocationsRequest{}); len(list) != 0 {

@@ -16,6 +16,7 @@ import (
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/chainview"
 	"strandline.example/strandline/services/compliance/compliancepg"
+	"strandline.example/strandline/services/compliance/due"
 )
 
 const (
@@ -129,10 +130,7 @@ const tagsTold = 6
 // moveSentence tells a move to people.
 func moveSentence(m *chainview.Move, v *chainview.View, shops map[string]compliance.Shop) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "Take %d %s", len(m.Units), m.Kind)
-	if m.Size != "" {
-		fmt.Fprintf(&b, " of size %s", m.Size)
-	}
+	b.WriteString("Take " + due.CountKind(int64(len(m.Units)), m.Kind, m.Size))
 	tags := make([]string, 0, tagsTold+1)
 	for i, u := range m.Units {
 		if i == tagsTold {

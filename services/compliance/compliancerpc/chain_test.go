@@ -88,7 +88,7 @@ func TestSummarizeChain(t *testing.T) {
 	move := &compliancepb.Move{
 		FromShop: r.org + "/shops/south", ToShop: r.org + "/shops/north", Kind: "bcd", Units: []string{s1}, AssetTags: []string{"S-1"},
 		FirstDate: &date.Date{Year: 2026, Month: 6, Day: 6}, LastDate: &date.Date{Year: 2026, Month: 6, Day: 7}, Allocations: []string{broken.GetName()},
-		Sentence: "Take 1 bcd (S-1) from south to north for 2026-06-06 to 2026-06-07, where promises cannot be kept; nobody has said how long the way takes.",
+		Sentence: "Take 1 BCD (S-1) from south to north for 2026-06-06 to 2026-06-07, where promises cannot be kept; nobody has said how long the way takes.",
 	}
 	moves := func(req *compliancepb.SummarizeChainRequest, want ...*compliancepb.Move) {
 		t.Helper()
@@ -103,7 +103,7 @@ func TestSummarizeChain(t *testing.T) {
 		t.Fatal(err)
 	}
 	move.TransferTime = durationpb.New(36 * time.Hour)
-	move.Sentence = "Take 1 bcd (S-1) from south to north for 2026-06-06 to 2026-06-07, where promises cannot be kept; the way takes 1 day 12 h, so they leave by 2026-06-05 08:00 by the clock of south."
+	move.Sentence = "Take 1 BCD (S-1) from south to north for 2026-06-06 to 2026-06-07, where promises cannot be kept; the way takes 1 day 12 hours, so they leave by 2026-06-05 08:00 by the clock of south."
 	moves(&compliancepb.SummarizeChainRequest{Days: days}, move)
 	moves(&compliancepb.SummarizeChainRequest{Days: days, Spare: 1, Kind: "bcd", Shop: r.org + "/shops/north"}, move)
 	moves(&compliancepb.SummarizeChainRequest{Days: days, Spare: 2, Kind: "bcd"})

@@ -276,7 +276,7 @@ func TestPartsThatAreAway(t *testing.T) {
 	r.clock.Advance(time.Hour)
 	r.fitted(part, units["R-1"], r.clock.Now())
 	host := r.named(1, 8, 0, "regulator-set", units["R-1"])
-	says(t, r.stopped(host), "OUT units/R-1", "R-1: F-1, which is fitted to it, is out, to be back at 2026-06-01 15:00 UTC.", "The return of F-1.")
+	says(t, r.stopped(host), "OUT units/R-1", "R-1: F-1, which is fitted to it, is out, and due back at 2026-06-01 16:00 by the clock of its shop.", "The return of F-1.")
 	blocked("[R-1 R-2]")
 	if _, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: alone.GetName(), Dives: 2}); err != nil {
 		t.Fatal(err)
@@ -289,7 +289,7 @@ func TestPartsThatAreAway(t *testing.T) {
 	r.clock.Advance(time.Hour)
 	off = r.fitted(other, units["R-3"], r.clock.Now())
 	host = r.named(3, 8, 0, "regulator-set", units["R-3"])
-	says(t, r.stopped(host), "OUT units/R-3", "R-3: F-2, which is fitted to it, went out with R-2, which is to be back at 2026-06-01 15:00 UTC.", "The return of R-2.")
+	says(t, r.stopped(host), "OUT units/R-3", "R-3: F-2, which is fitted to it, went out with R-2, which is due back at 2026-06-01 16:00 by the clock of its shop.", "The return of R-2.")
 	blocked("[R-3 R-1 R-2]")
 	off(r.clock.Now().Add(time.Minute))
 	r.clock.Advance(time.Hour)

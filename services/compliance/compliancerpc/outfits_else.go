@@ -160,7 +160,7 @@ func shopCalled(s compliance.Shop) string {
 	return s.ID
 }
 
-// durationText tells a time of seconds in words, for example "1 day 2 h 30 min".
+// durationText tells a time of seconds in words, for example "1 day 2 hours 30 minutes".
 func durationText(d time.Duration) string {
 	var parts []string
 	part := func(unit time.Duration, one, more string) {
@@ -174,8 +174,8 @@ func durationText(d time.Duration) string {
 		}
 	}
 	part(24*time.Hour, "day", "days")
-	part(time.Hour, "h", "h")
-	part(time.Minute, "min", "min")
-	part(time.Second, "s", "s")
+	part(time.Hour, "hour", "hours")
+	part(time.Minute, "minute", "minutes")
+	part(time.Second, "second", "seconds")
 	return strings.Join(parts, " ")
 }

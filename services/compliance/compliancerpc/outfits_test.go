@@ -187,10 +187,10 @@ func TestSearchOutfits(t *testing.T) {
 		}
 	}
 	takes(36*time.Hour + 30*time.Minute)
-	arrives := "south has all of it for the window; the way to north takes 1 day 12 h 30 min."
+	arrives := "south has all of it for the window; the way to north takes 1 day 12 hours 30 minutes."
 	alternatives(append([]string{arrives}, windows...)...)
 	takes(from.Sub(now)) // it arrives just in time
-	alternatives(append(slices.Clone(windows), "south has all of it for the window; the way to north takes 4 days 23 h.")...)
+	alternatives(append(slices.Clone(windows), "south has all of it for the window; the way to north takes 4 days 23 hours.")...)
 	takes(from.Sub(now) + time.Minute)
 	alternatives(windows...)
 	takes(36 * time.Hour)

@@ -271,7 +271,7 @@ func TestAPromisedUnitIsCorrected(t *testing.T) {
 		t.Errorf("another of the size is there: %v", got)
 	}
 	correct("B-2", "regulator-set", "XL")
-	says(t, r.stopped(byName), "OTHER_KIND units/B-2", "is a regulator-set, and a bcd is wanted")
+	says(t, r.stopped(byName), "OTHER_KIND units/B-2", "The unit is a regulator set, and a BCD is wanted.")
 	r.pull()
 	if got := why(byName); len(got) != 1 || got[0] != typepb.Reason_REASON_OTHER_KIND {
 		t.Errorf("of the other kind: %v", got)

@@ -17,9 +17,9 @@ func (r *Reason) Sentence(names Names) string {
 	case NoRule:
 		return "No rule covers the unit where it is, so nothing vouches for it."
 	case AlreadyPromised:
-		return fmt.Sprintf("The unit is promised from %s to %s, by the clock of its shop.", r.Stay.clock(r.From), r.Stay.clock(r.Until))
+		return fmt.Sprintf("The unit is promised from %s to %s, by the clock of its shop.", r.Stay.Clock(r.From), r.Stay.Clock(r.Until))
 	case Out:
-		return fmt.Sprintf("The unit is out, and due back at %s by the clock of its shop.", r.Stay.clock(r.Until))
+		return fmt.Sprintf("The unit is out, and due back at %s by the clock of its shop.", r.Stay.Clock(r.Until))
 	}
 	if r.Hold != nil {
 		return r.Hold.Reason
@@ -52,8 +52,8 @@ func (r *Reason) Sentence(names Names) string {
 	return c.Rule.Title + "."
 }
 
-// clock tells an instant by the clock on the wall.
-func (s Stay) clock(t time.Time) string { return t.In(s.zone()).Format("2006-01-02 15:04") }
+// Clock tells an instant by the clock on the wall of the shop.
+func (s Stay) Clock(t time.Time) string { return t.In(s.zone()).Format("2006-01-02 15:04") }
 
 // Promising says how much of what is left is promised already, where it was asked for together with what is expected.
 func (r *Reason) Promising(promised Amount) {
