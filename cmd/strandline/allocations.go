@@ -120,8 +120,10 @@ func (c *clients) allocationsOf(ctx context.Context, what string, at *typepb.Pos
 	switch {
 	case len(tagged) > 1:
 		var lines []string
+		z := c.zones(ctx)
 		for _, f := range tagged {
-			lines = append(lines, fmt.Sprintf("  %s  %s to %s  %s", lastID(f.GetName()), showInstant(f.GetStartTime(), nil), showInstant(f.GetEndTime(), nil), allocationWord(f.GetState())))
+			loc := z.of(f.GetShop())
+			lines = append(lines, fmt.Sprintf("  %s  %s to %s  %s", lastID(f.GetName()), showInstant(f.GetStartTime(), loc), showInstant(f.GetEndTime(), loc), allocationWord(f.GetState())))
 		}
 		return nil, &usageError{msg: fmt.Sprintf("%s is promised several times; say which by its UUID:\n%s", what, strings.Join(lines, "\n")), quiet: true}
 	case len(tagged) == 1:

@@ -25,7 +25,7 @@ func newAllocateCmd(a *app) *cobra.Command {
 Of the units that would do it takes those with the least use to waste. What is not confirmed is held for 15 minutes, or as long as --hold-for says.
 When not everything can be had, nothing is promised: what is missing is listed with the reasons, and the exit code is 14.`,
 		Example: `  strandline allocations allocate --shop lagoon --from "2026-06-05 09:00" --to "2026-06-05 17:00" --dives 2 --divers 12 \
-    --want "regulator-set, bcd:M, cylinder:12L" --reference R-1041 --confirm
+    --want "regulator-set, bcd:M, cylinder:12 L" --reference R-1041 --confirm
   strandline allocations allocate --shop lagoon --from 2026-06-05 --to 2026-06-07 --want "4: bcd:M" --want "2: bcd:L" --dry-run
   strandline allocations allocate --shop lagoon --from 2026-06-05 --to 2026-06-05 --want "@GB-CMP-007" --hold-for 2h`,
 		Args:        words,

@@ -77,8 +77,15 @@ All of them or none: what stands against it is listed, and the exit code is 14. 
 				if cmd.Flags().Changed("dives") {
 					req.ExpectedDives = proto.Int64(dives)
 				}
-				if req.EndTime, err = c.instant(ctx, "to", to, all[0].GetShop(), dayEnd); err != nil {
-					return err
+				for _, f := range all {
+					end, err := c.instant(ctx, "to", to, f.GetShop(), dayEnd)
+					if err != nil {
+						return err
+					}
+					if req.EndTime != nil && !proto.Equal(end, req.EndTime) {
+						return usagef("--to %q: these are of shops in different time zones; write it with its zone such as 2026-06-05T17:00:00Z, or extend them shop by shop", to)
+					}
+					req.EndTime = end
 				}
 				r, err := c.Availability.ExtendAllocations(ctx, req)
 				if err != nil {

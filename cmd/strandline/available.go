@@ -31,7 +31,7 @@ With --want it is asked for whole outfits instead: how many of them each shop ha
 It is advice for planning: 'strandline allocations allocate' promises, and the gate at 'strandline handout' decides.`,
 		Example: `  strandline available --kind bcd --size M --shop lagoon --from 2026-06-05 --to 2026-06-07 --dives 4
   strandline available --kind regulator-set --from 2026-06-05 --to 2026-06-07 --explain
-  strandline available --want "regulator-set, bcd:M, 2 cylinder:12L" --divers 12 --dives-per-day 2 --shop lagoon \
+  strandline available --want "regulator-set, bcd:M, 2 cylinder:12 L" --divers 12 --dives-per-day 2 --shop lagoon \
     --from "2026-06-05 09:00" --to "2026-06-05 17:00" --alternatives
   strandline available --kind cylinder --from 2026-06-05T09:00:00+02:00 --to 2026-06-05T18:00:00+02:00 --output json`,
 		Args: words,
@@ -76,6 +76,10 @@ It is advice for planning: 'strandline allocations allocate' promises, and the g
 					}
 				}
 				return printList(a, units, more...)
+			}
+			if len(units) == 0 {
+				a.printf("No unit is of this kind, size and shop; 'strandline unit list' says which there are.\n")
+				return nil
 			}
 			a.printf("%d may be promised, %d may not\n", last.GetAvailableCount(), last.GetUnavailableCount())
 			a.printAvailable(units)

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	"strandline.example/strandline/services/compliance/due"
 )
 
 // outfitQuestion is what 'available' asks about whole outfits.
@@ -75,6 +76,9 @@ func (a *app) availableOutfits(ctx context.Context, c *clients, q *outfitQuestio
 		return a.printJSON(r)
 	}
 	a.printOutfits(r, outfits)
+	if one := r.GetShops(); q.alternatives && window.GetShop() != "" && len(one) == 1 && !one[0].GetAvailable() && len(r.GetAlternatives()) == 0 {
+		a.printf("\nNo window within 14 days and no other shop has all of it.\n")
+	}
 	return nil
 }
 
@@ -96,7 +100,11 @@ func (a *app) printOutfits(r *compliancepb.SearchOutfitsResponse, outfits []*com
 		a.printf("%s: %d of %s\n", lastID(s.GetShop()), s.GetOutfitCount(), plural(wanted, "outfit"))
 		t := newTable("kind", "size", ">wanted", ">there are", "~of the others", "~other sizes")
 		for _, item := range s.GetItems() {
-			t.row(item.GetKind(), item.GetSize(), fmt.Sprint(item.GetWantedCount()), fmt.Sprint(item.GetAvailableCount()), reasonCounts(item.GetReasons()), sizeCounts(item.GetOtherSizes()))
+			why := reasonCounts(item.GetReasons())
+			if why == "" && item.GetAvailableCount() < item.GetWantedCount() {
+				why = "there are none"
+			}
+			t.row(item.GetKind(), item.GetSize(), fmt.Sprint(item.GetWantedCount()), fmt.Sprint(item.GetAvailableCount()), why, sizeCounts(item.GetOtherSizes()))
 		}
 		t.write(a.out, "  ", a.columns)
 	}
@@ -111,7 +119,7 @@ func (a *app) printOutfits(r *compliancepb.SearchOutfitsResponse, outfits []*com
 func reasonCounts(all []*compliancepb.OutfitAvailability_ReasonCount) string {
 	parts := make([]string, len(all))
 	for i, r := range all {
-		parts[i] = fmt.Sprintf("%d %s", r.GetCount(), reasonWord(r.GetReason()))
+		parts[i] = fmt.Sprintf("%d %s", r.GetCount(), due.Code(r.GetReason()).Words())
 	}
 	return strings.Join(parts, ", ")
 }

@@ -106,7 +106,8 @@ var chainLines = []chainLine{
 // printChain prints a table for each shop, then shortages and moves.
 func (a *app) printChain(r *compliancepb.SummarizeChainResponse, days []int) {
 	if len(r.GetRows()) == 0 {
-		a.talkf("There is no unit that is handed out on its own.")
+		a.printf("No unit that is handed out on its own is of this kind and shop; 'strandline unit list' says which there are.\n")
+		return
 	}
 	var t *table
 	shop := ""

@@ -42,8 +42,13 @@ func TestCounter(t *testing.T) {
 	with := func(args ...string) []string { return append(args, window...) }
 
 	wants(t, c.run(exitOK, with("available", "--shop", "kelpquay", "--want", "regulator-set, bcd:M, cylinder", "--divers", "3", "--dives-per-day", "2")...), "kelpquay: all of it, 3 outfits", "GB-CYL-")
-	wants(t, c.run(exitOK, with("available", "--shop", "kelpquay", "--want", "bcd:M", "--divers", "6", "--alternatives")...), "kelpquay: 5 of 6 outfits", "4 of L", "What else could be done", "Sandbar Landing")
+	wants(t, c.run(exitOK, with("available", "--shop", "kelpquay", "--want", "bcd:M", "--divers", "6", "--alternatives")...), "kelpquay: 5 of 6 outfits", "4 of L", "there are none", "What else could be done", "Sandbar Landing")
 	wants(t, c.run(exitOK, with("available", "--shop", "bommie", "--kind", "regulator-set", "--explain")...), "9 may be promised, 2 may not", "If one thing were cleared", "AU-REG-005")
+
+	wants(t, c.run(exitOK, with("available", "--shop", "bommie", "--want", "100: bcd:M", "--alternatives")...), "bommie: ", "No window within 14 days and no other shop has all of it.")
+	wants(t, c.run(exitOK, with("available", "--shop", "bommie", "--kind", "bdc")...), "No unit is of this kind, size and shop")
+	wants(t, c.run(exitNotFound, with("available", "--shop", "bomie", "--kind", "bcd")...), "orgs/demo/shops/bomie does not exist")
+	wants(t, c.run(exitOK, "chain", "--kind", "bdc"), "No unit that is handed out on its own is of this kind and shop")
 
 	got := c.run(exitRefused, with("allocations", "allocate", "--shop", "kelpquay", "--want", "bcd:M", "--divers", "9")...)
 	wants(t, got, "It cannot be promised, so nothing was:", "bcd, size M", "Nothing was written.", "(NOT_AVAILABLE)", "--alternatives")
@@ -58,7 +63,7 @@ func TestCounter(t *testing.T) {
 	wants(t, c.run(exitOK, "allocations", "list", "--shop", "kelpquay", "--reference", "R-7"), "confirmed")
 
 	// A unit that was asked for by its tag is held: the promise is in conflict, the gate refuses, and somebody chooses another.
-	c.run(exitOK, "hold", "GB-BCD-001", "--reason", "the inflator sticks")
+	wants(t, c.run(exitOK, "hold", "GB-BCD-001", "--reason", "the inflator sticks"), "It concerns 1 promise:", "R-7        kelpquay  2026-11-21 10:00  2026-11-21 18:00  GB-BCD-001", "in conflict: this very unit was asked for")
 	wants(t, c.run(exitOK, "allocations", "list", "--in-conflict"), "GB-BCD-001", "the inflator sticks")
 	wants(t, c.run(exitRefused, "handout", "R-7"), "It may not be handed out, so nothing was:", "GB-BCD-001", "the inflator sticks", "clears: ", "(HAND_OUT_REFUSED)", "allocations swap", "Nothing was written.")
 	wants(t, c.run(exitOK, "allocations", "swap", "GB-BCD-001", "--reason", "it sticks"), "takes the place of GB-BCD-001.")
@@ -74,20 +79,25 @@ func TestCounter(t *testing.T) {
 	wants(t, c.run(exitOK, "paper", "--shop", "kelpquay", "--org", "demo"), "PAPER LIST of Kelp Quay", "GB-BCD-002")
 
 	all := c.run(exitOK, "watch", "--shop", "kelpquay", "--once")
-	wants(t, all, "GB-BCD-001  bcd M  kelpquay  may not be handed out: hold open", "  out from 2026-11-21 09:30 to 2026-11-21 18:00  R-7", "all told", "Go on with: strandline watch --shop kelpquay --resume ")
+	wants(t, all, "GB-BCD-001  bcd M  kelpquay  may not be handed out: on hold", "  out from 2026-11-21 09:30 to 2026-11-21 18:00  R-7", "all told", "Go on with: strandline watch --shop kelpquay --resume ")
 	_, token, _ := strings.Cut(all, "--resume ")
 	rest := c.run(exitOK, "watch", "--shop", "kelpquay", "--once", "--resume", strings.TrimSpace(token))
 	if strings.Contains(rest, "GB-BCD-001") {
 		t.Errorf("what was taken in is told again:\n%s", rest)
 	}
 	wants(t, c.run(exitRejected, "watch", "--once", "--resume", "nonsense"), "(RESUME_TOKEN_INVALID)", "begin anew")
+	if out := c.run(exitRejected, "watch", "--once", "--resume", "nonsense"); strings.Contains(out, "Go on with") {
+		t.Errorf("a token that was refused is told to go on with:\n%s", out)
+	}
 
 	set := tagOf(t, out, "GB-REG-")
-	wants(t, c.run(exitUsage, "return", "R-7", "--condition", "leak"), "go with one unit")
+	wants(t, c.run(exitUsage, "return", "R-7"), "how many dives were made with it?") // nothing said must not count as not used
+	wants(t, c.run(exitUsage, "return", set+"=3", "R-7"), "how many dives")
+	wants(t, c.run(exitUsage, "return", "R-7", "--dives", "1", "--condition", "leak"), "go with one unit")
 	wants(t, c.run(exitOK, "return", set+"=3", "--missing", "mouthpiece"), "1 unit came back.", set, "3 dives", "no", "part-missing")
 	wants(t, c.run(exitOK, "return", "R-7", "--dives", "2"), "1 unit came back.", "GB-BCD-", "2 dives", "yes")
 	wants(t, c.run(exitOK, "history", set), "part-missing", "3 dives")
-	wants(t, c.run(exitNotFound, "return", "R-7"), "no allocation that is out")
+	wants(t, c.run(exitNotFound, "return", "R-7", "--dives", "1"), "no allocation that is out")
 	wants(t, c.run(exitOK, "allocations", "list", "--all", "--reference", "R-7"), "returned")
 }
 

@@ -185,11 +185,11 @@ What could be moved
 func TestUnitLine(t *testing.T) {
 	t.Parallel()
 	u := &compliancepb.UnitState{AssetTag: "GB-BCD-021", Kind: "bcd", Size: "M", Shop: "orgs/o/shops/lagoon", MayHandOut: true, UseByDate: &date.Date{Year: 2026, Month: 12, Day: 1}, DivesLeft: proto.Int64(1)}
-	if got, want := unitLine(u), "unit         GB-BCD-021  bcd M  lagoon  may be handed out, until 2026-12-01, 1 dive left"; got != want {
+	if got, want := unitLine(u), "unit         GB-BCD-021  bcd M  lagoon  may be handed out; use by 2026-12-01, 1 dive left"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 	u = &compliancepb.UnitState{AssetTag: "GB-REG-014", Kind: "regulator-set", Shop: "orgs/o/shops/lagoon", Reasons: []typepb.Reason{typepb.Reason_REASON_HOLD_OPEN}}
-	if got, want := unitLine(u), "unit         GB-REG-014  regulator-set  lagoon  may not be handed out: hold open"; got != want {
+	if got, want := unitLine(u), "unit         GB-REG-014  regulator-set  lagoon  may not be handed out: on hold"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

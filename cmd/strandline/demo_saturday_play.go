@@ -315,18 +315,7 @@ func (r *saturdayRun) affected(all []*compliancepb.Allocation) {
 	t.bare = true
 	for _, f := range all {
 		_, ref, _ := strings.Cut(f.GetReference(), " ")
-		what := "another takes its place"
-		had, now := last(f.GetSubstitutions()).GetAssetTag(), f.GetAssetTag()
-		if len(f.GetConflicts()) > 0 {
-			had, now = f.GetAssetTag(), ""
-			what = "in conflict: this very unit was asked for"
-			switch {
-			case f.GetState() == compliancepb.Allocation_STATE_OUT:
-				what = "in conflict: it is out, call the diver back"
-			case !f.GetPinned():
-				what = "in conflict: there is no other"
-			}
-		}
+		had, now, what := becameOf(f)
 		t.row(ref, lastID(f.GetShop()), had, now, what)
 	}
 	t.write(r.app.out, "    ", r.app.columns)

@@ -126,7 +126,11 @@ func newHoldCmd(a *app) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return a.told(c, r.GetPosition(), dryRun, r.GetHold(), "%s is pulled (%s). Lift it with: strandline lift %[1]s --reason REASON", u.GetAssetTag(), usesWord(uses))
+			if err := a.told(c, r.GetPosition(), dryRun, r.GetHold(), "%s is pulled (%s). Lift it with: strandline lift %[1]s --reason REASON", u.GetAssetTag(), usesWord(uses)); err != nil {
+				return err
+			}
+			a.printAffected(c.zones(ctx), r.GetAffectedAllocations())
+			return nil
 		},
 	}
 	cmd.Flags().StringVar(&reason, "reason", "", "`why`, in a sentence")

@@ -11,7 +11,8 @@ import (
 )
 
 // outfitHelp says how an outfit is written.
-const outfitHelp = `An outfit is written as a list of kinds, each with a count before it and a size behind it where they matter: "regulator-set, bcd:M, 2 cylinder:12L".
+const outfitHelp = `An outfit is written as a list of kinds, each with a count before it and a size behind it where they matter: "regulator-set, bcd:M, 2 cylinder:12 L". A size is
+written as the units have it.
 A unit that it has to be, and no other, is written @TAG. "6: regulator-set, bcd:M" are six such outfits. --want may be given several times.`
 
 var (
@@ -45,7 +46,7 @@ func parseOutfit(text string) (wantedOutfit, error) {
 		}
 		m := outfitItem.FindStringSubmatch(part)
 		if m == nil {
-			return w, usagef("--want %q: %q is neither a kind such as bcd, bcd:M or 2 cylinder:12L, nor a unit such as @GB-BCD-021", text, part)
+			return w, usagef("--want %q: %q is neither a kind such as bcd, bcd:M or 2 cylinder:12 L, nor a unit such as @GB-BCD-021", text, part)
 		}
 		item := &compliancepb.Outfit_Item{Kind: m[2], Size: m[3], Count: 1}
 		if m[1] != "" {
@@ -56,6 +57,9 @@ func parseOutfit(text string) (wantedOutfit, error) {
 			item.Count = int32(n)
 		}
 		w.outfit.Items = append(w.outfit.Items, item)
+	}
+	if len(w.tags) > 0 && w.outfit.GetCount() > 1 {
+		return w, usagef("--want %q: one very unit, @%s, cannot be in %d outfits", text, anyTag(w.tags), w.outfit.GetCount())
 	}
 	return w, nil
 }
@@ -77,7 +81,7 @@ func parseOutfits(wants []string, divers int) ([]wantedOutfit, error) {
 	case len(out) != 1 || out[0].outfit.GetCount() > 1:
 		return nil, usagef(`--divers goes with one --want that has no number of its own; for outfits that differ write "6: regulator-set, bcd:M"`)
 	case len(out[0].tags) > 0 && divers > 1:
-		return nil, usagef("--divers %d: a very unit, @%s, is in one outfit only", divers, anyTag(out[0].tags))
+		return nil, usagef("--divers %d: one very unit, @%s, cannot be in several outfits", divers, anyTag(out[0].tags))
 	default:
 		out[0].outfit.Count = int32(divers)
 	}

@@ -105,7 +105,11 @@ changed; open another one, and withdraw this one.`,
 				if err != nil {
 					return err
 				}
-				return a.told(c, r.GetPosition(), dryRun, r.GetRecall(), "Recall %s is open: %s held. See them with: strandline recalls show %[1]s", id, plural(r.GetProgress().GetHeldCount(), "unit"))
+				if err := a.told(c, r.GetPosition(), dryRun, r.GetRecall(), "Recall %s is open: %s held. See them with: strandline recalls show %[1]s", id, plural(r.GetProgress().GetHeldCount(), "unit")); err != nil {
+					return err
+				}
+				a.printAffected(c.zones(ctx), r.GetAffectedAllocations())
+				return nil
 			})
 		},
 	}

@@ -22,6 +22,8 @@ func newReturnCmd(a *app) *cobra.Command {
 		Long: whichHelp + ` Behind it, after an equals sign, stands how many dives were
 made with each of those units, where that differs from --dives.
 
+How much they were used has to be said, and nothing is assumed: for what was not used, --dives 0.
+
 All of them come back or none. --condition says what happened to a unit: free-flow, flooding, leak, drop or another word of the trade; it pulls the
 unit until it is inspected and passed, unless --note-only. --missing pulls it too. Where a unit differs from the others, return it by itself.`,
 		Example: `  strandline return R-1041 --dives 2
@@ -38,12 +40,19 @@ unit until it is inspected and passed, unless --note-only. --missing pulls it to
 			if noteOnly && condition == "" {
 				return usagef("--note-only is for a --condition")
 			}
+			used := false // said for all
+			for _, flag := range []string{"dives", "running-time", "fills"} {
+				used = used || cmd.Flags().Changed(flag)
+			}
 			var what []string
 			of := map[string]int64{}
 			for _, arg := range args {
 				name, count, given := strings.Cut(arg, "=")
 				what = append(what, name)
 				of[name] = dives
+				if !given && !used {
+					return usagef("%s: how many dives were made with it? Say --dives 2 or %[1]s=2, and 0 if it was not used", arg)
+				}
 				if given {
 					if of[name], err = strconv.ParseInt(count, 10, 64); err != nil || of[name] < 0 || of[name] > 10000 {
 						return usagef("%q: want a number of dives behind the equals sign, 0 to 10000", arg)
@@ -84,7 +93,7 @@ unit until it is inspected and passed, unless --note-only. --missing pulls it to
 			})
 		},
 	}
-	cmd.Flags().Int64Var(&dives, "dives", 0, "`number` of dives made with each")
+	cmd.Flags().Int64Var(&dives, "dives", 0, "`number` of dives made with each; 0 if they were not used")
 	cmd.Flags().StringVar(&running, "running-time", "", "running `time` of each")
 	cmd.Flags().Int64Var(&fills, "fills", 0, "`number` of fills of each")
 	cmd.Flags().BoolVar(&estimated, "estimated", false, "nobody knows exactly: the amounts count in full and are shown as estimates")

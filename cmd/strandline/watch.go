@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
+	"strandline.example/strandline/services/compliance/due"
 )
 
 func newWatchCmd(a *app) *cobra.Command {
@@ -64,7 +65,12 @@ func (w *watcher) follow(ctx context.Context, c *clients, req *compliancepb.Watc
 	if err != nil {
 		return err
 	}
-	defer w.goOn()
+	started := false
+	defer func() {
+		if started {
+			w.goOn()
+		}
+	}()
 	for {
 		m, err := stream.Recv()
 		switch {
@@ -73,7 +79,7 @@ func (w *watcher) follow(ctx context.Context, c *clients, req *compliancepb.Watc
 		case err != nil:
 			return err
 		}
-		w.token = m.GetResumeToken()
+		w.token, started = m.GetResumeToken(), true
 		if err := w.print(m); err != nil {
 			return err
 		}
@@ -130,28 +136,25 @@ func unitLine(u *compliancepb.UnitState) string {
 	case !u.GetMayHandOut():
 		var why []string
 		for _, r := range u.GetReasons() {
-			why = append(why, reasonWord(r.String()))
+			why = append(why, due.Code(strings.TrimPrefix(r.String(), "REASON_")).Words())
 		}
 		state = strings.TrimSuffix("may not be handed out: "+strings.Join(why, ", "), ": ")
 	}
-	if u.GetHost() != "" {
-		state += ", fitted"
-	}
+	var left []string // what it could be used for, were nothing else against it
 	if u.GetUseByDate() != nil {
-		state += ", until " + showDate(u.GetUseByDate())
+		left = append(left, "use by "+showDate(u.GetUseByDate()))
 	}
-	var left []string
 	if u.DivesLeft != nil {
-		left = append(left, plural(u.GetDivesLeft(), "dive"))
+		left = append(left, plural(u.GetDivesLeft(), "dive")+" left")
 	}
 	if u.GetRunningTimeLeft() != nil {
-		left = append(left, showRunning(u.GetRunningTimeLeft()))
+		left = append(left, showRunning(u.GetRunningTimeLeft())+" left")
 	}
 	if u.FillsLeft != nil {
-		left = append(left, plural(u.GetFillsLeft(), "fill"))
+		left = append(left, plural(u.GetFillsLeft(), "fill")+" left")
 	}
 	if len(left) > 0 {
-		state += ", " + strings.Join(left, ", ") + " left"
+		state += "; " + strings.Join(left, ", ")
 	}
 	return fmt.Sprintf("unit         %s  %s  %s  %s", u.GetAssetTag(), kindAndSize(u.GetKind(), u.GetSize()), lastID(u.GetShop()), state)
 }
@@ -174,9 +177,4 @@ func kindAndSize(kind, size string) string {
 		return kind
 	}
 	return kind + " " + size
-}
-
-// reasonWord prints a reason's name for people.
-func reasonWord(name string) string {
-	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(name, "REASON_")), "_", " ")
 }

@@ -165,7 +165,7 @@ func (t *promising) lacking(ctx context.Context, w *compliance.AllocationWish, u
 		case l.Free == 0 && len(others) == 0:
 			text += w.Shop + " has none"
 		case len(others) == 0:
-			text += fmt.Sprintf("%d can be promised at %s for the window; it has no more of them", l.Free, w.Shop)
+			text += fmt.Sprintf("%d can be promised at %s for the window; there are no others", l.Free, w.Shop)
 		default:
 			why, err := t.why(ctx, w, others)
 			if err != nil {

@@ -173,7 +173,7 @@ func TestAllocateAllOrNothing(t *testing.T) {
 	r, units := counter(t)
 	group := r.wish(24, 48, 2, item("regulator-set", "M", 1), item("bcd", "M", 1))
 	group.Outfits[0].Count = 3 // three divers, and two jackets
-	if text := r.refused(group); !strings.Contains(text, "3 BCDs of size M wanted, and 2 can be promised at north for the window; it has no more of them") {
+	if text := r.refused(group); !strings.Contains(text, "3 BCDs of size M wanted, and 2 can be promised at north for the window; there are no others") {
 		t.Error(text)
 	}
 	if list := r.list(&compliancepb.ListAllocationsRequest{}); len(list) != 0 {
