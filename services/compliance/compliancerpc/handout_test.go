@@ -295,7 +295,7 @@ func TestPartsThatAreAway(t *testing.T) {
 	r.clock.Advance(time.Hour)
 	r.standing(other)
 	single := r.named(4, 8, 0, "first-stage", other)
-	says(t, r.stopped(single), "OUT units/F-2", "F-2: F-2 went out with R-2")
+	says(t, r.stopped(single), "OUT units/F-2", "F-2: The unit went out with R-2")
 	blocked("[F-2 R-1 R-2]")
 	r.taken(host)
 	if _, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: set.GetName(), Dives: 2}); err != nil {
