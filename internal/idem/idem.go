@@ -99,7 +99,16 @@ type record struct {
 	digest   []byte
 	response []byte
 	created  time.Time
-	expired  bool // a row of this id is there and counts no more
+	kept     *kept // what is there of this id; nil for nothing
+	expired  bool  // and counts no more
+}
+
+// kept is what a row of request_ids says of a request that was done.
+type kept struct {
+	method   string
+	digest   []byte
+	response []byte
+	created  time.Time
 }
 
 func once[R proto.Message](ctx context.Context, db *pg.DB, org tenant.Org, now time.Time, method, requestID string, req proto.Message, fn func(ctx context.Context) (R, error)) (R, error) {
@@ -112,9 +121,12 @@ func once[R proto.Message](ctx context.Context, db *pg.DB, org tenant.Org, now t
 	if err != nil {
 		return resp, err
 	}
-	err = db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
-		r := record{org: org, id: id, method: method, digest: digest, created: now}
-		first, err := r.look(ctx, tx)
+	var r record
+	err = db.InOrgAfter(ctx, org, func(batch *pgx.Batch) {
+		r = record{org: org, id: id, method: method, digest: digest, created: now}
+		r.look(batch)
+	}, func(ctx context.Context, tx pgx.Tx) error {
+		first, err := r.first()
 		if err != nil {
 			return err
 		}
@@ -136,38 +148,37 @@ func once[R proto.Message](ctx context.Context, db *pg.DB, org tenant.Org, now t
 	return resp, err
 }
 
-// look waits for a request with this id that is under way, and returns the answer of one that is done (never nil then).
-func (r *record) look(ctx context.Context, tx pgx.Tx) ([]byte, error) {
+// look waits for a request with this id that is under way, and reads what is kept of one that is done.
+func (r *record) look(batch *pgx.Batch) {
 	const lock = `select pg_advisory_xact_lock($1)`
 	const find = `select method, digest, response, created from request_ids where org_id = $1 and request_id = $2`
-	var batch pgx.Batch
 	batch.Queue(lock, r.lockKey())
-	batch.Queue(find, r.org.UUID, r.id)
-	res := tx.SendBatch(ctx, &batch)
-	defer func() { _ = res.Close() }()
-	if _, err := res.Exec(); err != nil {
-		return nil, pg.Err(err)
-	}
-	var method string
-	var digest, response []byte
-	var created time.Time
-	switch err := res.QueryRow().Scan(&method, &digest, &response, &created); {
-	case errors.Is(err, pgx.ErrNoRows):
-		return nil, pg.Err(res.Close())
-	case err != nil:
-		return nil, pg.Err(err)
-	}
-	if created.Before(r.created.Add(-Kept)) {
+	batch.Queue(find, r.org.UUID, r.id).QueryRow(func(row pgx.Row) error {
+		k := &kept{}
+		err := row.Scan(&k.method, &k.digest, &k.response, &k.created)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil
+		}
+		r.kept = k
+		return err
+	})
+}
+
+// first returns the answer of a request with this id that is done (never nil then).
+func (r *record) first() ([]byte, error) {
+	k := r.kept
+	switch {
+	case k == nil:
+		return nil, nil
+	case k.created.Before(r.created.Add(-Kept)):
 		r.expired = true
-		return nil, pg.Err(res.Close())
-	}
-	if method != r.method || !bytes.Equal(digest, r.digest) {
+		return nil, nil
+	case k.method != r.method || !bytes.Equal(k.digest, r.digest):
 		return nil, errs.New(errs.Invalid, "REQUEST_ID_REUSED", fmt.Sprintf("request id %s was used for another request; take a new one", r.id), "requestId", r.id.String())
+	case k.response == nil:
+		return []byte{}, nil
 	}
-	if response == nil {
-		response = []byte{}
-	}
-	return response, pg.Err(res.Close())
+	return k.response, nil
 }
 
 // keep stores the answer and clears a few expired ids away.

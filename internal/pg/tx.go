@@ -25,6 +25,20 @@ type open struct {
 	tx       pgx.Tx
 }
 
+// way is how a transaction begins.
+type way struct {
+	begin          string
+	setting, value string // set for the transaction
+	first          func(batch *pgx.Batch)
+}
+
+const (
+	settingOrg    = "strandline.org"
+	settingAcross = "strandline.across"
+	beginWrite    = "begin isolation level read committed read write"
+	beginRead     = "begin isolation level repeatable read read only"
+)
+
 // openKey finds a DB's open transaction in a context; another DB's is another key.
 type openKey struct{ db *DB }
 
@@ -36,12 +50,17 @@ type openKey struct{ db *DB }
 // connection could not begin it: fn must keep no outside state. An error of the outermost call is an *errs.E; what fn
 // returned comes back as it is if it is one. An error while committing can mean that the commit happened.
 func (db *DB) InOrg(ctx context.Context, org tenant.Org, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	return db.InOrgAfter(ctx, org, nil, fn)
+}
+
+// InOrgAfter is InOrg whose first statements are known beforehand: first queues them, with functions that take the rows, and they are sent with the
+// transaction's beginning, in one trip. They may lock and read, and must not write. first may be called again, like fn; fn is called once they have
+// been answered.
+func (db *DB) InOrgAfter(ctx context.Context, org tenant.Org, first func(batch *pgx.Batch), fn func(ctx context.Context, tx pgx.Tx) error) error {
 	if org.UUID == uuid.Nil {
 		return errs.New(errs.Internal, "INTERNAL", "a transaction needs an org")
 	}
-	// One trip. SET takes no bind parameter; the UUID's own printing is safe.
-	begin := "begin isolation level read committed read write; set local strandline.org = '" + org.UUID.String() + "'"
-	return db.run(ctx, begin, open{org: org.UUID}, fn)
+	return db.run(ctx, way{beginWrite, settingOrg, org.UUID.String(), first}, open{org: org.UUID}, fn)
 }
 
 // ReadOrg is InOrg for reading: read only, and repeatable read, so that all of fn's statements see one state. Inside
@@ -50,8 +69,7 @@ func (db *DB) ReadOrg(ctx context.Context, org tenant.Org, fn func(ctx context.C
 	if org.UUID == uuid.Nil {
 		return errs.New(errs.Internal, "INTERNAL", "a transaction needs an org")
 	}
-	begin := "begin isolation level repeatable read read only; set local strandline.org = '" + org.UUID.String() + "'"
-	return db.run(ctx, begin, open{org: org.UUID, readOnly: true}, fn)
+	return db.run(ctx, way{beginRead, settingOrg, org.UUID.String(), nil}, open{org: org.UUID, readOnly: true}, fn)
 }
 
 // ReadOrgBatch is ReadOrg for statements that are known beforehand: queue queues them, with functions that take the rows, and all of it, the
@@ -79,7 +97,7 @@ func (db *DB) ReadOrgBatch(ctx context.Context, org tenant.Org, queue func(batch
 		batch := &pgx.Batch{}
 		// A batch is one transaction by itself, and one statement sees one state.
 		if asked.Len() > 1 {
-			batch.Queue("begin isolation level repeatable read read only")
+			batch.Queue(beginRead)
 		}
 		batch.Queue("select set_config('strandline.org', $1, true), set_config('transaction_read_only', 'on', true)", org.UUID.String())
 		batch.QueuedQueries = append(batch.QueuedQueries, asked.QueuedQueries...)
@@ -119,8 +137,8 @@ func (db *DB) ReadOrgAt(ctx context.Context, org tenant.Org, snapshot string, fn
 	if !snapshotID.MatchString(snapshot) {
 		return errs.New(errs.Internal, "INTERNAL", fmt.Sprintf("%q is no snapshot", snapshot))
 	}
-	begin := "begin isolation level repeatable read read only; set transaction snapshot '" + snapshot + "'; set local strandline.org = '" + org.UUID.String() + "'"
-	return db.run(context.WithValue(ctx, openKey{db}, nil), begin, open{org: org.UUID, readOnly: true}, fn)
+	begin := beginRead + "; set transaction snapshot '" + snapshot + "'"
+	return db.run(context.WithValue(ctx, openKey{db}, nil), way{begin, settingOrg, org.UUID.String(), nil}, open{org: org.UUID, readOnly: true}, fn)
 }
 
 // snapshotID is what PostgreSQL calls a snapshot, so that it can be printed into a statement that takes no parameter.
@@ -129,11 +147,10 @@ var snapshotID = regexp.MustCompile(`^[0-9A-F]+(-[0-9A-F]+)*$`)
 // AcrossOrgs runs fn in a read-only transaction without an org. Only tables whose policy says so show rows in it: heads,
 // and the registry's orgs.
 func (db *DB) AcrossOrgs(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error {
-	const begin = "begin isolation level repeatable read read only; set local strandline.across = 'heads'"
-	return db.run(ctx, begin, open{readOnly: true}, fn)
+	return db.run(ctx, way{beginRead, settingAcross, "heads", nil}, open{readOnly: true}, fn)
 }
 
-func (db *DB) run(ctx context.Context, begin string, want open, fn func(ctx context.Context, tx pgx.Tx) error) error {
+func (db *DB) run(ctx context.Context, how way, want open, fn func(ctx context.Context, tx pgx.Tx) error) error {
 	if have, ok := ctx.Value(openKey{db}).(open); ok {
 		switch {
 		case have.org != want.org:
@@ -141,9 +158,16 @@ func (db *DB) run(ctx context.Context, begin string, want open, fn func(ctx cont
 		case have.readOnly && !want.readOnly:
 			return errs.New(errs.Internal, "INTERNAL", "a read-only transaction is open; one that writes cannot run inside it")
 		}
+		if how.first != nil {
+			batch := &pgx.Batch{}
+			how.first(batch)
+			if err := have.tx.SendBatch(ctx, batch).Close(); err != nil {
+				return Err(err)
+			}
+		}
 		return fn(ctx, have.tx)
 	}
-	return db.again(ctx, func() (error, bool) { return db.once(ctx, begin, want, fn) })
+	return db.again(ctx, func() (error, bool) { return db.once(ctx, how, want, fn) })
 }
 
 // again runs once, and runs it again, up to three times, while that may help.
@@ -168,10 +192,10 @@ func (db *DB) again(ctx context.Context, once func() (err error, again bool)) er
 }
 
 // once runs fn in one transaction. Again says that running it anew may help and repeats no effect.
-func (db *DB) once(ctx context.Context, begin string, want open, fn func(ctx context.Context, tx pgx.Tx) error) (err error, again bool) {
-	tx, err := db.pool.BeginTx(ctx, pgx.TxOptions{BeginQuery: begin})
+func (db *DB) once(ctx context.Context, how way, want open, fn func(ctx context.Context, tx pgx.Tx) error) (err error, again bool) {
+	tx, err := db.begin(ctx, how)
 	if err != nil {
-		return err, connectionTrouble(err)
+		return err, lostRace(err) || connectionTrouble(err) // nothing is written yet
 	}
 	want.tx = tx
 	done := false
@@ -198,6 +222,31 @@ func (db *DB) once(ctx context.Context, begin string, want open, fn func(ctx con
 		db.committed(want.org)
 	}
 	return err, lostRace(err)
+}
+
+// begin begins a transaction, in one trip with what is to be sent first.
+func (db *DB) begin(ctx context.Context, how way) (pgx.Tx, error) {
+	if how.first == nil {
+		// Two statements in one text. SET takes no bind parameter; what is set is a UUID's own printing or a word of this package.
+		return db.pool.BeginTx(ctx, pgx.TxOptions{BeginQuery: how.begin + "; set local " + how.setting + " = '" + how.value + "'"})
+	}
+	batch := &pgx.Batch{}
+	batch.BeginTx(pgx.TxOptions{BeginQuery: how.begin})
+	batch.Queue("select set_config($1, $2, true)", how.setting, how.value) // a text that is the same for all, and prepared once
+	asked := &pgx.Batch{}
+	how.first(asked)
+	batch.QueuedQueries = append(batch.QueuedQueries, asked.QueuedQueries...)
+	results := db.pool.SendBatch(ctx, batch)
+	err := results.Close()
+	if err == nil {
+		return results.Tx(), nil
+	}
+	back, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if rerr := results.Tx().Rollback(back); rerr != nil && !errors.Is(rerr, pgx.ErrTxClosed) {
+		err = errors.Join(err, rerr)
+	}
+	return nil, err
 }
 
 // lostRace says that the transaction was rolled back because of another one.
