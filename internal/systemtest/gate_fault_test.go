@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/auth"
+	"strandline.example/strandline/internal/rounds"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
@@ -543,7 +544,7 @@ func (p *play) disturb(ctx context.Context) {
 // GATE_SEED plays the same again, as far as the machine does; GATE_CALLS plays longer.
 func TestNothingPulledIsHandedOut(t *testing.T) {
 	t.Parallel()
-	seed, calls := rand.Uint64(), 10_200
+	seed, calls := rounds.Seed(t), 10_200
 	if testing.Short() {
 		calls = 1_000
 	}

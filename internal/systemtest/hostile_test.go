@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	"strandline.example/strandline/internal/auth"
+	"strandline.example/strandline/internal/rounds"
 )
 
 // TestNothingAClientSendsIsInternal sends every unary RPC of the public server messages made of ugly values, well-formed names and
@@ -24,12 +25,10 @@ func TestNothingAClientSendsIsInternal(t *testing.T) {
 	if testing.Short() {
 		each = 4
 	}
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
 	s := Start(t)
 	f := newFleet(t, s, "hostile")
 	unit := f.unit("bcd", "B-1")
-	g := &ugly{rng: rand.New(rand.NewPCG(seed, 3)), texts: []string{
+	g := &ugly{rng: rand.New(rand.NewPCG(rounds.Seed(t), 3)), texts: []string{
 		"", "-", "x", f.org, f.org, f.org, unit, unit, f.org + "/units/-", f.org + "/shops/north", f.org + "/models/bcd", f.org + "/rulePacks/house",
 		unit + "/entries/00000000-0000-4000-8000-000000000001", unit + "/holds/nothing", "bcd", "B-1", "inspection", "Europe/London", "GB",
 		"00000000-0000-4000-8000-000000000002", "a\x00b", "'; drop table entries; --", strings.Repeat("ä", 3000), "kind = \"bcd\"", "(((", "NOT NOT", "\u202e",

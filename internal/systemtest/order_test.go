@@ -11,6 +11,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"strandline.example/strandline/internal/rounds"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 	typepb "strandline.example/strandline/proto/strandline/type/v1"
@@ -20,9 +21,7 @@ import (
 // batches; every unit's answer is the same, and so it is after a rebuild from the feeds.
 func TestOrderOfArrivalDoesNotMatter(t *testing.T) {
 	t.Parallel()
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
-	rng := rand.New(rand.NewPCG(seed, 1))
+	rng := rand.New(rand.NewPCG(rounds.Seed(t), 1))
 	s := Start(t)
 	one, two := newFleet(t, s, "in-order"), newFleet(t, s, "shuffled")
 	var units [2][]string

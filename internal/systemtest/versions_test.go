@@ -4,9 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
-	"os"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -250,15 +248,7 @@ func forget(m protoreflect.Message) {
 func TestAsKnownIsWhatWasAnswered(t *testing.T) {
 	inTurn(t)
 	t.Parallel()
-	seed := uint64(time.Now().UnixNano())
-	if s := os.Getenv("STRANDLINE_SEED"); s != "" {
-		var err error
-		if seed, err = strconv.ParseUint(s, 10, 64); err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Logf("STRANDLINE_SEED=%d", seed)
-	c := &chronicle{fleet: lastingFleet(t, Start(t), "versions"), rng: rand.New(rand.NewPCG(seed, 7)), did: map[string]int{}}
+	c := &chronicle{fleet: lastingFleet(t, Start(t), "versions"), rng: rand.New(rand.NewPCG(rounds.Seed(t), 7)), did: map[string]int{}}
 	c.tried = &compliancepb.RulePack{}
 	if err := protoyaml.Unmarshal([]byte(houseRevision("2026-12-01", 5, 40)), c.tried); err != nil {
 		t.Fatal(err)

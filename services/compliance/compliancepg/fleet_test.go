@@ -4,9 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
-	"os"
 	"slices"
-	"strconv"
 	"testing"
 	"time"
 
@@ -15,6 +13,7 @@ import (
 
 	"strandline.example/strandline/internal/civil"
 	"strandline.example/strandline/internal/pgtest"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/internal/tenant"
 	"strandline.example/strandline/services/compliance"
 	"strandline.example/strandline/services/compliance/compliancepg"
@@ -39,15 +38,7 @@ type feeds struct {
 
 func seed(t testing.TB) *rand.Rand {
 	t.Helper()
-	n := rand.Uint64()
-	if s := os.Getenv("STRANDLINE_SEED"); s != "" {
-		var err error
-		if n, err = strconv.ParseUint(s, 10, 64); err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Logf("STRANDLINE_SEED=%d", n)
-	return rand.New(rand.NewPCG(n, 1))
+	return rand.New(rand.NewPCG(rounds.Seed(t), 1))
 }
 
 func (f *feeds) id() uuid.UUID {

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"strandline.example/strandline/internal/rounds"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 )
@@ -82,9 +83,7 @@ func TestFollowerComesBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer func() { _ = admin.Close(context.WithoutCancel(t.Context())) }()
-	seed := rand.Uint64()
-	t.Logf("seed %d", seed)
-	rng := rand.New(rand.NewPCG(seed, 7))
+	rng := rand.New(rand.NewPCG(rounds.Seed(t), 7))
 	f := &follower{r: r}
 	hung, cuts, broken := 0, 0, 0
 	for range 80 {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"os"
 	"strconv"
 	"strings"
 	"sync"
@@ -22,6 +21,7 @@ import (
 
 	"strandline.example/strandline/internal/auth"
 	"strandline.example/strandline/internal/page"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/internal/rpc"
 	"strandline.example/strandline/internal/tenant"
 	compliancepb "strandline.example/strandline/proto/strandline/compliance/v1"
@@ -221,15 +221,7 @@ func (r *rig) forYears(org string, opts ...grpc.DialOption) *grpc.ClientConn {
 
 func watchSeed(t testing.TB) *rand.Rand {
 	t.Helper()
-	n := rand.Uint64()
-	if s := os.Getenv("STRANDLINE_SEED"); s != "" {
-		var err error
-		if n, err = strconv.ParseUint(s, 10, 64); err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Logf("STRANDLINE_SEED=%d", n)
-	return rand.New(rand.NewPCG(n, 2))
+	return rand.New(rand.NewPCG(rounds.Seed(t), 2))
 }
 
 // season is a fleet to which everything happens through the public API and the feeds.

@@ -2,27 +2,19 @@ package notice_test
 
 import (
 	"math/rand/v2"
-	"os"
 	"strconv"
 	"testing"
 	"time"
 
 	"strandline.example/strandline/internal/civil"
+	"strandline.example/strandline/internal/rounds"
 	"strandline.example/strandline/services/compliance/due"
 	"strandline.example/strandline/services/compliance/notice"
 )
 
 func seed(t testing.TB) *rand.Rand {
 	t.Helper()
-	n := rand.Uint64()
-	if s := os.Getenv("STRANDLINE_SEED"); s != "" {
-		var err error
-		if n, err = strconv.ParseUint(s, 10, 64); err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Logf("STRANDLINE_SEED=%d", n)
-	return rand.New(rand.NewPCG(n, 3))
+	return rand.New(rand.NewPCG(rounds.Seed(t), 3))
 }
 
 func day(t testing.TB, s string) civil.Date {

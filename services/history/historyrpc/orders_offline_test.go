@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/testing/protocmp"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"strandline.example/strandline/internal/rounds"
 	historypb "strandline.example/strandline/proto/strandline/history/v1"
 )
 
@@ -33,7 +34,7 @@ func TestOrderInPieces(t *testing.T) {
 		runs = 2
 	}
 	for run := range runs {
-		seed := rand.Uint64()
+		seed := rounds.Seed(t)
 		rnd := rand.New(rand.NewPCG(seed, uint64(run)))
 		j := &job{w: w, at: start}
 		j.test("as-found", "cracking-effort", false)
