@@ -53,7 +53,11 @@ func builtFleet(t *testing.T, units, entries int) (*world, *feeds) {
 			t.Fatal(err)
 		}
 		if i%2 == 0 {
-			if _, _, err := w.store.LiftHold(t.Context(), org, u.ID, h.ID, "fine", compliance.OwnChange{At: h.Placed.AddDate(0, 0, f.rng.IntN(90)), Kind: compliance.HoldLifted, Actor: "someone"}); err != nil {
+			at := h.Placed.AddDate(0, 0, f.rng.IntN(90))
+			if at.After(today) {
+				at = today
+			}
+			if _, _, err := w.store.LiftHold(t.Context(), org, u.ID, h.ID, "fine", compliance.OwnChange{At: at, Kind: compliance.HoldLifted, Actor: "someone"}); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -127,7 +127,7 @@ func standingOn(set *compliance.Set, c *chainview.Calendar, day int) (is [5]bool
 		}
 		living = true
 		for i := range st.Reasons {
-			if r := &st.Reasons[i]; r.Blocks&due.HandOut != 0 {
+			if r := &st.Reasons[i]; r.Blocks&due.HandOut != 0 && (r.Clock == nil || !retired(set, r.Unit, at)) {
 				switch r.Code {
 				case due.HoldOpen, due.MissingHistory, due.UnitCondemned:
 					pulled = true
@@ -150,4 +150,9 @@ func standingOn(set *compliance.Set, c *chainview.Calendar, day int) (is [5]bool
 		}
 	}
 	return [5]bool{living, living && ready, living && pulled, living && overdue && !pulled, living && soon && !overdue && !pulled}
+}
+
+// retired says whether a part of a set is retired, which stops the set by itself: what its clocks say is not told of the set.
+func retired(set *compliance.Set, unit uuid.UUID, at time.Time) bool {
+	return slices.ContainsFunc(set.Parts, func(d *due.Derived) bool { return d.Unit == unit && !d.Retired.IsZero() && !at.Before(d.Retired) })
 }
