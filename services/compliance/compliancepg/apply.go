@@ -31,6 +31,10 @@ func (s *Store) Apply(ctx context.Context, org tenant.Org, source compliance.Sou
 		if err != nil || len(fresh) == 0 {
 			return err
 		}
+		tagged, err := renamed(ctx, tx, org, fresh)
+		if err != nil {
+			return err
+		}
 		touched, err := s.store(ctx, tx, org, fresh)
 		if err != nil {
 			return err
@@ -44,7 +48,16 @@ func (s *Store) Apply(ctx context.Context, org tenant.Org, source compliance.Sou
 		} else {
 			p.History = last
 		}
-		return s.recompute(ctx, tx, org, touched)
+		if len(tagged) == 0 {
+			return s.recompute(ctx, tx, org, touched)
+		}
+		if err := lockHead(ctx, tx, org); err != nil {
+			return err
+		}
+		if err := s.recompute(ctx, tx, org, touched); err != nil {
+			return err
+		}
+		return markPromises(ctx, tx, org, tagged)
 	})
 	return p, err
 }

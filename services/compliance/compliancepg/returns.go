@@ -39,8 +39,8 @@ type begun struct {
 func (s *Store) BeginReturn(ctx context.Context, org tenant.Org, returns []compliance.Return, at time.Time, now time.Time, by string) (out []compliance.ReturnBegun, err error) {
 	err = s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
 		// Allocations change under the lock of the head alone. Nothing of what is written here is watched, or moves the head.
-		if _, err := tx.Exec(ctx, `select number from heads where org_id = $1 for update`, org.UUID); err != nil {
-			return pg.Err(err)
+		if err := lockHead(ctx, tx, org); err != nil {
+			return err
 		}
 		all, rows, err := (&promising{store: s, org: org, tx: tx, now: now}).returning(ctx, returns)
 		if err != nil {
@@ -110,8 +110,8 @@ func (t *promising) returning(ctx context.Context, returns []compliance.Return) 
 // ForgetReturn takes back that allocations come back, where that was begun at an instant and nothing was recorded of it.
 func (s *Store) ForgetReturn(ctx context.Context, org tenant.Org, all []compliance.ReturnBegun) error {
 	return s.db.InOrg(ctx, org, func(ctx context.Context, tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx, `select number from heads where org_id = $1 for update`, org.UUID); err != nil {
-			return pg.Err(err)
+		if err := lockHead(ctx, tx, org); err != nil {
+			return err
 		}
 		for i := range all {
 			if _, err := tx.Exec(ctx, `update allocations set return_at = null, return_digest = null, returner = ''

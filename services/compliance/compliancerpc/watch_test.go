@@ -296,6 +296,12 @@ func (s *season) step() {
 		what = "test"
 		s.record(u.GetName(), now, test([]string{"overhaul", "inspection"}[s.rng.IntN(2)], []historypb.Outcome{historypb.Outcome_OUTCOME_PASS, historypb.Outcome_OUTCOME_FAIL}[s.rng.IntN(2)]))
 	case n < 7 && active && s.alone(u.GetName()):
+		if s.rng.IntN(3) == 0 {
+			what = "rename"
+			u.AssetTag = fmt.Sprintf("N-%06d", s.rng.IntN(1e6))
+			s.tell(u)
+			break
+		}
 		what = "move"
 		u.Shop = s.rig.org + "/shops/" + []string{"north", "south"}[s.rng.IntN(2)]
 		u.Placements = append(u.Placements, &registrypb.Placement{Shop: u.GetShop(), StartTime: timestamppb.New(now)})
@@ -468,9 +474,35 @@ func TestCopiesEndEqual(t *testing.T) {
 	}
 }
 
+// TestPromisesOfARenamedUnit: people find a unit by its tag, so that who keeps a copy is told of its promises again when it gets another.
+func TestPromisesOfARenamedUnit(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	a := r.named(24, 48, 0, "bcd", units["B-1"])
+	before := r.fresh("")
+	r.unitAs(units["B-1"], "bcd", "B-9", "north", func(*registrypb.Unit) {})
+	r.standing(units["B-1"])
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	stream, err := r.availability.WatchAvailability(ctx, &compliancepb.WatchAvailabilityRequest{Parent: r.org, ResumeToken: before.token})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for before.complete = nil; before.complete == nil; {
+		m, err := stream.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		before.take(m)
+	}
+	if got := before.allocations[a.GetName()]; got.GetAssetTag() != "B-9" || before.units[units["B-1"]].GetAssetTag() != "B-9" {
+		t.Errorf("the copy has %v of %v", got, before.units[units["B-1"]])
+	}
+}
+
 // missing returns something that has not happened yet; empty if everything has.
 func (s *season) missing() string {
-	for _, what := range []string{"dives", "test", "move", "fit", "unfit", "hold", "allocate", "release", "hand out", "time"} {
+	for _, what := range []string{"dives", "test", "move", "rename", "fit", "unfit", "hold", "allocate", "release", "hand out", "time"} {
 		if s.done[what] == 0 {
 			return what
 		}
