@@ -235,12 +235,15 @@ func (s *Server) recordReturn(ctx context.Context, org tenant.Org, entries []*hi
 	default:
 		return notTaken(ctx, err)
 	}
-	// It will never take them, and has not: what was begun just now for it was not begun.
+	// It will never take them: what was begun just now for it was not begun, nor what was begun before and came to nothing.
 	var fresh []compliance.ReturnBegun
 	for _, b := range begun {
-		if b.Fresh {
-			fresh = append(fresh, b)
+		if !b.Fresh {
+			if found, ferr := s.foundOf(ctx, org, b.Allocation); ferr != nil || len(found) > 0 {
+				continue
+			}
 		}
+		fresh = append(fresh, b)
 	}
 	if ferr := s.store.ForgetReturn(ctx, org, fresh); ferr != nil {
 		s.logger.WarnContext(ctx, "a return that history refused is still written down as begun", slog.String("org", org.ID), slog.Any("error", ferr))

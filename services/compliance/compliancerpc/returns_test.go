@@ -237,6 +237,14 @@ func TestReturnsThatHistoryRefuses(t *testing.T) {
 	_, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: out[0].GetName(), Condition: "leak"}, &compliancepb.ReturnUnitsRequest_Return{Allocation: out[1].GetName(), Dives: 2})
 	wantReason(t, err, codes.InvalidArgument, "UNIT_RETIRED")
 	says(t, status.Convert(err).Message(), "nothing was taken back", "returns[1]", "the unit was retired")
+	// Also what was begun before, and got no answer then.
+	l.fault(func() { l.down = true })
+	worn := &compliancepb.ReturnUnitsRequest_Return{Allocation: out[1].GetName(), Dives: 2, Condition: "worn"}
+	_, err = r.back(worn)
+	wantReason(t, err, codes.Unavailable, "UNAVAILABLE")
+	l.fault(func() { l.down = false })
+	_, err = r.back(worn)
+	wantReason(t, err, codes.InvalidArgument, "UNIT_RETIRED")
 	// Without the usage it goes, and without any entry also when history is down.
 	if _, err := r.back(&compliancepb.ReturnUnitsRequest_Return{Allocation: out[0].GetName(), Condition: "leak"}); err != nil {
 		t.Fatal(err)
