@@ -164,20 +164,24 @@ func (t *promising) ofGroup(all []*compliance.Allocation, group uuid.UUID, state
 
 // wrongState says that an allocation is in none of the states in which it could be used.
 func wrongState(org tenant.Org, a *compliance.Allocation, now time.Time, want []compliance.AllocationState) error {
-	state, since := a.State.Word(), a.Finished
-	switch {
-	case a.Ended(now):
-		state, since = compliance.Expired.Word(), a.Expires
-	case a.State == compliance.Out:
+	b := *a
+	b.AsOf(now)
+	state, since := b.State.Word(), b.Finished
+	switch b.State {
+	case compliance.Out:
 		since = a.HandedOut
-	case a.State == compliance.Confirmed:
+	case compliance.Confirmed:
 		since = a.Confirmed
-	case a.State == compliance.Held:
+	case compliance.Held:
 		since = a.Created
+	default:
+	}
+	if b.FinishedReason == compliance.NotCollected {
+		state = "expired, as it was not collected,"
 	}
 	name := resname.AllocationName(org, a.ID)
 	return errs.New(errs.Precondition, "ALLOCATION_STATE", fmt.Sprintf("%s (%s) is %s since %s, and must be %s", name, a.Tag, state, since.Format(time.RFC3339), stateWords(want)),
-		"allocation", name, "assetTag", a.Tag, "state", state)
+		"allocation", name, "assetTag", a.Tag, "state", b.State.Word())
 }
 
 func stateWords(states []compliance.AllocationState) string {

@@ -301,7 +301,13 @@ func TestHeldAllocationsExpire(t *testing.T) {
 	if a := r.allocation(second[0].GetName()); a.GetState() != compliancepb.Allocation_STATE_EXPIRED || a.GetFinishReason() != "not collected" {
 		t.Errorf("not collected: %v", a)
 	}
-	r.pull()
+	for range 2 { // before that is written, and after
+		_, err = r.availability.HandOutUnits(t.Context(), &compliancepb.HandOutUnitsRequest{Parent: r.org, Allocations: names(second[0])})
+		if meta := wantReason(t, err, codes.FailedPrecondition, "ALLOCATION_STATE"); meta["state"] != "expired" || !strings.Contains(err.Error(), "is expired, as it was not collected, since 2026-06-03T09:00:00Z, and must be held or confirmed") {
+			t.Errorf("handing out what was not collected: %v", err)
+		}
+		r.pull()
+	}
 	if a := r.allocation(second[0].GetName()); a.GetState() != compliancepb.Allocation_STATE_EXPIRED || a.GetFinishReason() != "not collected" {
 		t.Errorf("not collected, written: %v", a)
 	}
