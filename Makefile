@@ -3,6 +3,8 @@ GO   ?= go
 BUF  := $(GO) tool -modfile=tools/buf/go.mod buf
 LINT := $(GO) tool -modfile=tools/lint/go.mod golangci-lint
 BUILDFLAGS ?= -trimpath
+# Linking and vetting take minutes on a small machine: tests need no debugger's tables, and make lint vets.
+TESTFLAGS ?= -vet=off -ldflags='-s -w'
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 
 .PHONY: help build demo test race fuzz lint generate fresh bench soak clean postgres
@@ -23,15 +25,15 @@ demo: postgres build ## Bring an invented chain of three shops in, report on it,
 	bin/strandline demo saturday
 
 test: postgres ## Run every test, on a real PostgreSQL that the tests start
-	$(GO) test -timeout 15m ./...
+	$(GO) test $(TESTFLAGS) -timeout 15m ./...
 
 ROUNDS ?= 10
 soak: postgres ## Run every test, the random ones ROUNDS times as long
-	STRANDLINE_ROUNDS=$(ROUNDS) GATE_CALLS=$$((10200 * $(ROUNDS))) $(GO) test -count=1 -timeout 12h ./...
+	STRANDLINE_ROUNDS=$(ROUNDS) GATE_CALLS=$$((10200 * $(ROUNDS))) $(GO) test $(TESTFLAGS) -count=1 -timeout 12h ./...
 
 # The command line does one thing after another; what it starts is what internal/systemtest starts, and is raced there.
 race: postgres ## Run the tests with the race detector; what takes long without races runs shorter or not at all
-	$(GO) test -race -short -vet=off -timeout 20m $$($(GO) list ./... | grep -v /cmd/strandline)
+	$(GO) test -race -short $(TESTFLAGS) -timeout 20m $$($(GO) list ./... | grep -v /cmd/strandline)
 
 FUZZTIME ?= 10s
 fuzz: postgres ## Run every fuzz target for FUZZTIME

@@ -137,7 +137,7 @@ func standingOn(set *compliance.Set, c *chainview.Calendar, day int) (is [5]bool
 			}
 		}
 		for _, k := range st.Clocks {
-			if k.Rule.Blocks&due.HandOut == 0 || k.AnchorDate.IsZero() {
+			if k.Rule.Blocks&due.HandOut == 0 || k.AnchorDate.IsZero() || retired(set, k.Unit, at) {
 				continue
 			}
 			_, _, near, _ := compliance.UsageOf(k)
