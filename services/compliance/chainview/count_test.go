@@ -78,7 +78,7 @@ func someFleet(t testing.TB, r *rand.Rand, sound bool) *fleet {
 			}
 		}
 		for range r.IntN(3) {
-			k := chainview.Clock{From: day(), To: day(), Lead: r.IntN(5), DateBlocks: r.IntN(4) > 0, UsageBlocks: r.IntN(4) > 0, Missing: r.IntN(6) == 0, Spent: r.IntN(6) == 0, UsageSoon: r.IntN(4) == 0}
+			k := chainview.Clock{From: day(), To: day(), Lead: r.IntN(5), DateBlocks: r.IntN(4) > 0, UsageBlocks: r.IntN(4) > 0, Missing: r.IntN(6) == 0, Spent: r.IntN(6) == 0, UsageSoon: r.IntN(2) == 0}
 			if r.IntN(2) == 0 {
 				k.To = 1<<31 - 1
 			}
@@ -203,8 +203,9 @@ func TestCountByTheQuarter(t *testing.T) {
 								free[u.ID] = true
 							}
 						}
+						leaves := slices.ContainsFunc(quarters, u.Retired.Equal)
 						switch {
-						case pulled:
+						case pulled, !ready && !overdue && !leaves:
 							count["pulled"]++
 						case overdue:
 							count["overdue"]++

@@ -39,7 +39,8 @@ type Clock struct {
 type Span struct{ First, Last civil.Date }
 
 // States are the days on which a unit is so. A unit is pulled, overdue or due soon on a day if it is so at any time of it, the first that
-// applies, and ready if it may be handed out all day long as far as limits and holds go.
+// applies, and ready if it may be handed out all day long as far as limits and holds go. Pulled is also what is not ready for no limit and no hold: what
+// no rule covers, or a part of which has left the fleet. So no unit of the fleet is left out, but on the day on which it leaves it.
 type States struct{ Ready, Pulled, Overdue, Soon, Fleet Days }
 
 // StatesOn works out the days of a unit at its shop.
@@ -71,6 +72,11 @@ func (s States) settle(u *promise.Unit, c *Calendar) States {
 	}
 	s.Ready, s.Pulled = s.Ready.And(s.Fleet), s.Pulled.And(s.Fleet)
 	s.Overdue = s.Overdue.And(s.Fleet).Less(s.Pulled)
+	left := Days{}
+	if !u.Retired.IsZero() {
+		left = c.Touched(u.Retired, u.Retired.Add(1))
+	}
+	s.Pulled = s.Pulled.Or(s.Fleet.Less(s.Ready).Less(s.Overdue).Less(left))
 	s.Soon = s.Soon.And(s.Fleet).Less(s.Pulled).Less(s.Overdue)
 	return s
 }

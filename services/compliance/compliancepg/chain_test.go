@@ -117,7 +117,7 @@ func standingOn(set *compliance.Set, c *chainview.Calendar, day int) (is [5]bool
 			at(d.Holds[i].Lifted)
 		}
 	}
-	var living, pulled, overdue, soon bool
+	var living, pulled, overdue, soon, other bool // other: for no limit and no hold
 	ready := true
 	for _, at := range instants {
 		st := due.Stand(set.Self, set.Parts, at)
@@ -129,6 +129,8 @@ func standingOn(set *compliance.Set, c *chainview.Calendar, day int) (is [5]bool
 		for i := range st.Reasons {
 			if r := &st.Reasons[i]; r.Blocks&due.HandOut != 0 && (r.Clock == nil || !retired(set, r.Unit, at)) {
 				switch r.Code {
+				case due.NoRule, due.Retired, due.NotYetCommissioned:
+					other = true
 				case due.HoldOpen, due.MissingHistory, due.UnitCondemned:
 					pulled = true
 				case due.DateLimitPassed, due.UsageLimitReached, due.EndOfLife:
@@ -148,6 +150,9 @@ func standingOn(set *compliance.Set, c *chainview.Calendar, day int) (is [5]bool
 			on := civil.In(at, c.Zone)
 			soon = soon || near || !k.DueOn.IsZero() && on <= k.DueOn.First() && on >= k.DueOn.First().AddDays(-lead)
 		}
+	}
+	if r := set.Self.Retired; r.Before(begin) || !r.Before(end) { // on the day on which it leaves, that alone says nothing
+		pulled = pulled || other && !overdue
 	}
 	return [5]bool{living, living && ready, living && pulled, living && overdue && !pulled, living && soon && !overdue && !pulled}
 }

@@ -146,7 +146,8 @@ type ChainRow struct {
 	Promised []int64 `protobuf:"varint,6,rep,packed,name=promised,proto3" json:"promised,omitempty"`
 	// Handed out: today, and on the days until they are to be back. One that is late counts on all days, until it is returned.
 	Out []int64 `protobuf:"varint,7,rep,packed,name=out,proto3" json:"out,omitempty"`
-	// Held: by a hold, a recall, an order at the bench, or because history is missing.
+	// Held: by a hold, a recall, an order at the bench, or because history is missing; or not ready because no rule covers them, or a part of them
+	// has left the fleet.
 	Pulled []int64 `protobuf:"varint,8,rep,packed,name=pulled,proto3" json:"pulled,omitempty"`
 	// The last day of use comes within the rule's lead, or little use is left, and it is not blocked yet.
 	DueSoon []int64 `protobuf:"varint,9,rep,packed,name=due_soon,json=dueSoon,proto3" json:"due_soon,omitempty"`
