@@ -28,7 +28,7 @@ func (r *Return) Records() bool {
 	return r.Used != (due.Amount{}) || r.Condition != "" || len(r.Missing) > 0
 }
 
-// The entries that a return makes, at most one of each.
+// The entries that a return makes, at most one of each, and UsageOfReturn followed by its id for each part that was taken off.
 const (
 	UsageOfReturn     = "usage"
 	ConditionOfReturn = "condition"
@@ -46,4 +46,7 @@ type ReturnBegun struct {
 	At    time.Time // the instant of its entries
 	By    string    // who took it back
 	Fresh bool      // it was begun just now
+	// Taken are parts that went out with it, or were fitted to it while it was out, and had come off it again by At: its use does not reach them
+	// by what is fitted to it then, and is recorded of each.
+	Taken []uuid.UUID
 }

@@ -71,6 +71,15 @@ func (a *Applier) SeeHistory(ctx context.Context, org tenant.Org) (Sight, error)
 	return s, a.look(ctx, org, History, &s)
 }
 
+// SeeRegistry applies all that the registry holds. Errors as See.
+func (a *Applier) SeeRegistry(ctx context.Context, org tenant.Org) error {
+	have, err := a.projection.Position(ctx, org)
+	if err != nil {
+		return err
+	}
+	return a.look(ctx, org, Registry, &Sight{Position: have})
+}
+
 // look applies a source up to its head.
 func (a *Applier) look(ctx context.Context, org tenant.Org, source Source, s *Sight) error {
 	for {

@@ -14,6 +14,7 @@ import (
 	"strandline.example/strandline/internal/resname"
 	"strandline.example/strandline/internal/tenant"
 	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/due"
 )
 
 // ReturnedOtherwiseError says that a return was begun, or made, that says something else.
@@ -42,7 +43,8 @@ func (s *Store) BeginReturn(ctx context.Context, org tenant.Org, returns []compl
 		if err := lockHead(ctx, tx, org); err != nil {
 			return err
 		}
-		all, rows, err := (&promising{store: s, org: org, tx: tx, now: now}).returning(ctx, returns)
+		t := &promising{store: s, org: org, tx: tx, now: now}
+		all, rows, err := t.returning(ctx, returns)
 		if err != nil {
 			return err
 		}
@@ -66,6 +68,11 @@ func (s *Store) BeginReturn(ctx context.Context, org tenant.Org, returns []compl
 				}
 				batch.Queue(`update allocations set return_at = $3, return_digest = $4, returner = $5 where org_id = $1 and allocation_id = $2`,
 					org.UUID, a.ID, out[i].At, r.Digest, by)
+			}
+			if r.Used != (due.Amount{}) {
+				if err := t.taken(ctx, &out[i]); err != nil {
+					return err
+				}
 			}
 		}
 		return pg.Err(tx.SendBatch(ctx, batch).Close())

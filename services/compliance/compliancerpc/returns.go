@@ -125,6 +125,7 @@ func (s *Server) begin(ctx context.Context, org tenant.Org, returns []compliance
 			if seen, err = s.applier.SeeHistory(ctx, org); err != nil {
 				return nil, notTaken(ctx, err)
 			}
+			s.seeFittings(ctx, org)
 			break
 		}
 	}
@@ -146,6 +147,18 @@ func (s *Server) begin(ctx context.Context, org tenant.Org, returns []compliance
 		if err := s.store.ForgetReturn(ctx, org, []compliance.ReturnBegun{{Allocation: otherwise.Allocation, At: otherwise.At}}); err != nil {
 			return nil, err
 		}
+	}
+}
+
+// fittingsWithin is how long a return waits for what the registry last knew of the parts that come back; without that it goes by what was known before.
+const fittingsWithin = time.Second
+
+// seeFittings makes what the registry holds known, if it can be had soon.
+func (s *Server) seeFittings(ctx context.Context, org tenant.Org) {
+	ctx, cancel := context.WithTimeout(ctx, fittingsWithin)
+	defer cancel()
+	if err := s.applier.SeeRegistry(ctx, org); err != nil {
+		s.logger.WarnContext(ctx, "units are taken back with the parts that were known of before", slog.String("org", org.ID), slog.Any("error", err))
 	}
 }
 
@@ -171,22 +184,28 @@ func (s *Server) foundOf(ctx context.Context, org tenant.Org, a *compliance.Allo
 	return found, nil
 }
 
-// returnEntries returns the entries of returns, and their names by allocation. They are the same whenever they are made.
-func returnEntries(org tenant.Org, returns []compliance.Return, begun []compliance.ReturnBegun) (all []*historypb.Entry, names map[uuid.UUID][]string) {
+// returnEntry is an entry that a return makes, and which of the returns.
+type returnEntry struct {
+	*historypb.Entry
+	of int
+}
+
+// returnEntries returns the entries of returns, and their names by allocation. They are the same whenever they are made, but for parts that were taken off meanwhile.
+func returnEntries(org tenant.Org, returns []compliance.Return, begun []compliance.ReturnBegun) (all []returnEntry, names map[uuid.UUID][]string) {
 	names = map[uuid.UUID][]string{}
 	for i := range returns {
 		r, b := &returns[i], &begun[i]
 		note := r.Note
-		add := func(which string, said ...string) *historypb.Entry {
+		add := func(unit uuid.UUID, which string, said ...string) *historypb.Entry {
 			e := &historypb.Entry{
-				Name: resname.EntryName(org, b.Unit, compliance.EntryOfReturn(b.ID, which)), Shop: resname.ShopName(org, b.Shop), OccurredTime: timestamppb.New(b.At),
+				Name: resname.EntryName(org, unit, compliance.EntryOfReturn(b.ID, which)), Shop: resname.ShopName(org, b.Shop), OccurredTime: timestamppb.New(b.At),
 			}
-			if note != "" {
+			if note != "" && unit == b.Unit {
 				said = append(said, strings.TrimRight(note, ". ")+".")
 				note = "" // it is told once
 			}
 			e.Note = strings.Join(append(said, "Returned by "+b.By+"."), " ")
-			all, names[b.ID] = append(all, e), append(names[b.ID], e.GetName())
+			all, names[b.ID] = append(all, returnEntry{e, i}), append(names[b.ID], e.GetName())
 			return e
 		}
 		if r.Condition != "" {
@@ -194,14 +213,17 @@ func returnEntries(org tenant.Org, returns []compliance.Return, begun []complian
 			if r.NoteOnly {
 				severity = historypb.Condition_SEVERITY_NOTE
 			}
-			add(compliance.ConditionOfReturn).Detail = &historypb.Entry_Condition{Condition: &historypb.Condition{Condition: r.Condition, Severity: severity}}
+			add(b.Unit, compliance.ConditionOfReturn).Detail = &historypb.Entry_Condition{Condition: &historypb.Condition{Condition: r.Condition, Severity: severity}}
 		}
 		if len(r.Missing) > 0 {
-			add(compliance.MissingOfReturn, "Missing: "+strings.Join(r.Missing, ", ")+".").Detail = &historypb.Entry_Condition{Condition: &historypb.Condition{
+			add(b.Unit, compliance.MissingOfReturn, "Missing: "+strings.Join(r.Missing, ", ")+".").Detail = &historypb.Entry_Condition{Condition: &historypb.Condition{
 				Condition: compliance.MissingOfReturn, Severity: historypb.Condition_SEVERITY_PULL,
 			}}
 		}
-		if r.Used != (due.Amount{}) {
+		if r.Used == (due.Amount{}) {
+			continue
+		}
+		used := func() *historypb.Entry_Usage {
 			u := &historypb.UsageIncrement{Dives: r.Used.Dives, Fills: r.Used.Fills}
 			if r.Used.Hours > 0 {
 				u.RunningTime = durationpb.New(r.Used.Hours)
@@ -210,16 +232,18 @@ func returnEntries(org tenant.Org, returns []compliance.Return, begun []complian
 			if reference == "" {
 				reference = "allocations/" + b.ID.String()
 			}
-			add(compliance.UsageOfReturn).Detail = &historypb.Entry_Usage{Usage: &historypb.Usage{
-				Amount: &historypb.Usage_Increment{Increment: u}, Reference: reference, Estimated: r.Estimated,
-			}}
+			return &historypb.Entry_Usage{Usage: &historypb.Usage{Amount: &historypb.Usage_Increment{Increment: u}, Reference: reference, Estimated: r.Estimated}}
+		}
+		add(b.Unit, compliance.UsageOfReturn).Detail = used()
+		for _, part := range b.Taken {
+			add(part, compliance.UsageOfReturn+" "+part.String(), "It was used as a part of what came back, and taken off before.").Detail = used()
 		}
 	}
 	return all, names
 }
 
 // recordReturn has history take the entries, all or none, and waits until compliance has seen them.
-func (s *Server) recordReturn(ctx context.Context, org tenant.Org, entries []*historypb.Entry, begun []compliance.ReturnBegun) error {
+func (s *Server) recordReturn(ctx context.Context, org tenant.Org, entries []returnEntry, begun []compliance.ReturnBegun) error {
 	if len(entries) == 0 {
 		return nil
 	}
@@ -227,7 +251,11 @@ func (s *Server) recordReturn(ctx context.Context, org tenant.Org, entries []*hi
 	if err != nil {
 		return err
 	}
-	r, err := peers.History.AppendEntries(ctx, &historypb.AppendEntriesRequest{Parent: org.Name(), Entries: entries})
+	req := &historypb.AppendEntriesRequest{Parent: org.Name()}
+	for _, e := range entries {
+		req.Entries = append(req.Entries, e.Entry)
+	}
+	r, err := peers.History.AppendEntries(ctx, req)
 	switch status.Code(err) {
 	case codes.OK:
 		return s.applier.CatchUp(ctx, org, compliance.Position{History: r.GetPosition().GetHistory()})
@@ -248,15 +276,11 @@ func (s *Server) recordReturn(ctx context.Context, org tenant.Org, entries []*hi
 	if ferr := s.store.ForgetReturn(ctx, org, fresh); ferr != nil {
 		s.logger.WarnContext(ctx, "a return that history refused is still written down as begun", slog.String("org", org.ID), slog.Any("error", ferr))
 	}
-	return refusedBy(err, entries, begun)
+	return refusedBy(err, entries)
 }
 
 // refusedBy is history's refusal of entries, told of the returns that they are of.
-func refusedBy(err error, entries []*historypb.Entry, begun []compliance.ReturnBegun) error {
-	of := map[string]int{} // return by unit: none comes back twice at once
-	for i, b := range begun {
-		of[b.Unit.String()] = i
-	}
+func refusedBy(err error, entries []returnEntry) error {
 	var vs []errs.Violation
 	for _, d := range status.Convert(err).Details() {
 		bad, ok := d.(*errdetails.BadRequest)
@@ -267,8 +291,7 @@ func refusedBy(err error, entries []*historypb.Entry, begun []compliance.ReturnB
 			field := v.GetField()
 			if n, _, ok := strings.Cut(strings.TrimPrefix(field, "entries["), "]"); ok {
 				if k, err := strconv.Atoi(n); err == nil && k >= 0 && k < len(entries) {
-					unit, _, _ := strings.Cut(strings.SplitN(entries[k].GetName(), "/units/", 2)[1], "/")
-					field = fmt.Sprintf("returns[%d]", of[unit])
+					field = fmt.Sprintf("returns[%d]", entries[k].of)
 				}
 			}
 			vs = append(vs, errs.Violation{Field: field, Description: "history refuses its entry: " + v.GetDescription(), Reason: v.GetReason()})

@@ -173,6 +173,60 @@ func TestReturn(t *testing.T) {
 	_ = units
 }
 
+// TestReturnOfWhatPartsWereTakenOff: of the parts of a set, one stays, one is taken off while it is out and another put on, one is taken off before it goes out, and one with a part
+// of its own is taken off to be fitted elsewhere. The dives count for whatever may have made them.
+func TestReturnOfWhatPartsWereTakenOff(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	l := newLedger(r)
+	r.catalogue("first-stage")
+	r.publish("parts", `
+title: Parts of the tests
+effectiveDate: {year: 2020, month: 1, day: 1}
+cautions: [Local code and the maker's manual win.]
+rules:
+  - {id: stages, title: Service every 200 dives, activity: service, authority: AUTHORITY_HOUSE, source: {document: "common practice, no source"}, scope: {kinds: [first-stage]}, limit: {dives: 200}, baselines: [BASELINE_COMMISSIONING], blocks: [USE_HAND_OUT]}
+`)
+	parts := map[string]string{}
+	for _, tag := range []string{"stays", "taken", "put on", "before", "moved", "its part"} {
+		parts[tag] = r.unit("first-stage", "F "+tag, "north")
+	}
+	month := now.AddDate(0, -1, 1) // after the dives of before
+	set := units["R-1"]
+	r.fitted(parts["stays"], set, month)
+	taken, before, moved := r.fitted(parts["taken"], set, month), r.fitted(parts["before"], set, month), r.fitted(parts["moved"], set, month)
+	r.fitted(parts["its part"], parts["moved"], month)
+	before(now.Add(-time.Hour))
+	a := r.taken(r.named(0, 6, 3, "regulator-set", set)).GetAllocations()[0]
+	r.clock.Set(now.Add(time.Hour))
+	taken(r.clock.Now())
+	r.fitted(parts["put on"], set, r.clock.Now())
+	moved(r.clock.Now())
+	r.fitted(parts["moved"], units["R-3"], r.clock.Now())
+	r.clock.Set(now.Add(2 * time.Hour))
+	back := &compliancepb.ReturnUnitsRequest_Return{Allocation: a.GetName(), Dives: 3, Note: "all fine"}
+	l.fault(func() { l.lose = true })
+	_, err := r.back(back)
+	wantReason(t, err, codes.Unavailable, "UNAVAILABLE")
+	l.fault(func() { l.lose = false })
+	got, err := r.back(back)
+	if err != nil || len(got.GetAllocations()[0].GetEntries()) != 3 || len(l.have) != 3 {
+		t.Fatalf("%v, %v, %d entries", got, err, len(l.have))
+	}
+	r.position.History = l.last
+	for tag, want := range map[string]int64{"stays": 3, "taken": 3, "put on": 3, "before": 0, "moved": 3, "its part": 3} {
+		var used int64 = -1
+		for _, c := range r.standing(parts[tag]).GetClocks() {
+			if c.GetRule() == r.org+"/rulePacks/parts/rules/stages" {
+				used = c.GetDivesUsed()
+			}
+		}
+		if used != want {
+			t.Errorf("%q was used for %d dives, want %d", tag, used, want)
+		}
+	}
+}
+
 // TestReturnAfterFailures loses calls and answers between the steps. A repeat goes on with the same entries, whenever and by whomever it is made.
 func TestReturnAfterFailures(t *testing.T) {
 	t.Parallel()

@@ -70,7 +70,7 @@ type AvailabilityServiceClient interface {
 	// Takes units back: dives, condition and missing parts become entries of the ledger, of the instant of the return. All of them or none; a
 	// repeat, with the same request id or another, makes no second entry. What was begun and got no answer is repeated as it was: another content
 	// is refused, with the entries that there are, which are corrected by amendments. A return without dives, condition or anything missing
-	// makes no entry, and needs no other service.
+	// makes no entry, and needs no other service. What a unit was used for is recorded of the parts that were taken off it while it was out, too.
 	// Errors: NOT_FOUND, INVALID_FIELD, ALLOCATION_STATE, what history refuses the entries for (for example UNIT_RETIRED), UNAVAILABLE (history
 	// cannot be reached: nothing is taken back, try again).
 	ReturnUnits(ctx context.Context, in *ReturnUnitsRequest, opts ...grpc.CallOption) (*ReturnUnitsResponse, error)
@@ -304,7 +304,7 @@ type AvailabilityServiceServer interface {
 	// Takes units back: dives, condition and missing parts become entries of the ledger, of the instant of the return. All of them or none; a
 	// repeat, with the same request id or another, makes no second entry. What was begun and got no answer is repeated as it was: another content
 	// is refused, with the entries that there are, which are corrected by amendments. A return without dives, condition or anything missing
-	// makes no entry, and needs no other service.
+	// makes no entry, and needs no other service. What a unit was used for is recorded of the parts that were taken off it while it was out, too.
 	// Errors: NOT_FOUND, INVALID_FIELD, ALLOCATION_STATE, what history refuses the entries for (for example UNIT_RETIRED), UNAVAILABLE (history
 	// cannot be reached: nothing is taken back, try again).
 	ReturnUnits(context.Context, *ReturnUnitsRequest) (*ReturnUnitsResponse, error)
