@@ -7,6 +7,7 @@ import (
 	"errors"
 	"io"
 	"log/slog"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +19,7 @@ import (
 	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/emptypb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -228,6 +230,18 @@ type evaluator struct {
 
 func (evaluator) Evaluate(context.Context, *compliancepb.EvaluateRequest) (*compliancepb.EvaluateResponse, error) {
 	return &compliancepb.EvaluateResponse{}, nil
+}
+
+// TestViolationsOfTimes: a time that is refused is told as people write it.
+func TestViolationsOfTimes(t *testing.T) {
+	t.Parallel()
+	got, err := rpc.Violations(&compliancepb.AllocateUnitsRequest{HoldFor: durationpb.New(1000 * time.Hour)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if i := slices.IndexFunc(got, func(v errs.Violation) bool { return v.Field == "hold_for" }); i < 0 || got[i].Value != "1000h0m0s" {
+		t.Errorf("%+v, want one of hold_for with 1000h0m0s", got)
+	}
 }
 
 func TestViolations(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/keepalive"
@@ -32,10 +33,15 @@ func Dial(target string, opts ...grpc.DialOption) (*grpc.ClientConn, error) {
 	return connect(target, append([]grpc.DialOption{grpc.WithTransportCredentials(creds)}, opts...)...)
 }
 
+// longestAway is how long a connection waits at most between two attempts.
+const longestAway = 5 * time.Second
+
 func connect(target string, opts ...grpc.DialOption) (*grpc.ClientConn, error) {
 	all := append([]grpc.DialOption{
 		grpc.WithDefaultServiceConfig(protofiles.ServiceConfig),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(DefaultMessage), grpc.MaxCallSendMsgSize(DefaultMessage)),
+		// A server that is back is seen soon, however long it was away: a gate stays shut until then.
+		grpc.WithConnectParams(grpc.ConnectParams{Backoff: backoff.Config{BaseDelay: time.Second, Multiplier: 1.6, Jitter: 0.2, MaxDelay: longestAway}, MinConnectTimeout: 20 * time.Second}),
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
 		grpc.WithChainUnaryInterceptor(traceUnary),
 		grpc.WithChainStreamInterceptor(traceStream),

@@ -7,11 +7,14 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"strandline.example/strandline/internal/errs"
 )
@@ -162,6 +165,16 @@ func printed(v *protovalidate.Violation) string {
 	case protoreflect.Map:
 		return fmt.Sprintf("%d pairs", x.Len())
 	case protoreflect.Message:
+		switch m := x.Interface().(type) {
+		case *durationpb.Duration:
+			if m.IsValid() {
+				return m.AsDuration().String()
+			}
+		case *timestamppb.Timestamp:
+			if m.IsValid() {
+				return m.AsTime().Format(time.RFC3339Nano)
+			}
+		}
 		if s, ok := x.Interface().(fmt.Stringer); ok && x.IsValid() && wellKnown(x.Descriptor().FullName()) {
 			return clip(s.String(), maxValue)
 		}
