@@ -28,6 +28,8 @@ With --want it is asked for whole outfits instead: how many of them each shop ha
 
 ` + outfitHelp + `
 
+Days and times without a zone are by the clock of the shop; without --shop, by the clock of each.
+
 It is advice for planning: 'strandline allocations allocate' promises, and the gate at 'strandline handout' decides.`,
 		Example: `  strandline available --kind bcd --size M --shop lagoon --from 2026-06-05 --to 2026-06-07 --dives 4
   strandline available --kind regulator-set --from 2026-06-05 --to 2026-06-07 --explain
@@ -49,22 +51,31 @@ It is advice for planning: 'strandline allocations allocate' promises, and the g
 			if err != nil {
 				return err
 			}
-			req := &compliancepb.SearchAvailabilityRequest{
-				Parent: c.Org.Name(), Kind: kind, Size: size, Shop: c.shop(shop), ExpectedDives: dives, ExpectedFills: fills, ExpectedRunningTime: expected, Explain: gains,
-			}
-			if req.StartTime, err = c.instant(ctx, "from", from, req.GetShop(), dayStart); err != nil {
+			at, err := c.atLeast(ctx)
+			if err != nil {
 				return err
 			}
-			if req.EndTime, err = c.instant(ctx, "to", to, req.GetShop(), dayEnd); err != nil {
+			shops, err := c.shopsApart(ctx, c.shop(shop), from, to)
+			if err != nil {
 				return err
 			}
-			if req.AtLeast, err = c.atLeast(ctx); err != nil {
-				return err
+			reqs := make([]*compliancepb.SearchAvailabilityRequest, len(shops))
+			for i, s := range shops {
+				req := &compliancepb.SearchAvailabilityRequest{
+					Parent: c.Org.Name(), Kind: kind, Size: size, Shop: s, ExpectedDives: dives, ExpectedFills: fills, ExpectedRunningTime: expected, Explain: gains, AtLeast: at,
+				}
+				if req.StartTime, err = c.instant(ctx, "from", from, s, dayStart); err != nil {
+					return err
+				}
+				if req.EndTime, err = c.instant(ctx, "to", to, s, dayEnd); err != nil {
+					return err
+				}
+				reqs[i] = req
 			}
 			if q.asked() {
-				return a.availableOutfits(ctx, c, &q, req)
+				return a.availableOutfits(ctx, c, &q, reqs)
 			}
-			units, last, err := c.available(ctx, req)
+			units, last, err := c.availableAt(ctx, reqs)
 			if err != nil {
 				return err
 			}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -59,24 +60,32 @@ func (q *outfitQuestion) check(cmd *cobra.Command) (err error) {
 	return err
 }
 
-// availableOutfits asks which shops have whole outfits for the shop and window of a search.
-func (a *app) availableOutfits(ctx context.Context, c *clients, q *outfitQuestion, window *compliancepb.SearchAvailabilityRequest) error {
+// availableOutfits asks which shops have whole outfits for the shops and windows of searches.
+func (a *app) availableOutfits(ctx context.Context, c *clients, q *outfitQuestion, windows []*compliancepb.SearchAvailabilityRequest) error {
 	outfits, err := c.outfits(ctx, q.wanted)
 	if err != nil {
 		return err
 	}
-	r, err := c.Availability.SearchOutfits(ctx, &compliancepb.SearchOutfitsRequest{
-		Parent: window.GetParent(), Shop: window.GetShop(), StartTime: window.GetStartTime(), EndTime: window.GetEndTime(), Outfits: outfits,
-		DivesPerDay: q.divesPerDay, Alternatives: q.alternatives, AtLeast: window.GetAtLeast(),
-	})
-	if err != nil {
-		return err
+	r := &compliancepb.SearchOutfitsResponse{}
+	window := windows[0]
+	for _, w := range windows {
+		one, err := c.Availability.SearchOutfits(ctx, &compliancepb.SearchOutfitsRequest{
+			Parent: w.GetParent(), Shop: w.GetShop(), StartTime: w.GetStartTime(), EndTime: w.GetEndTime(), Outfits: outfits,
+			DivesPerDay: q.divesPerDay, Alternatives: q.alternatives && len(windows) == 1, AtLeast: w.GetAtLeast(),
+		})
+		if err != nil {
+			return err
+		}
+		r.Shops, r.Alternatives, r.Position = append(r.Shops, one.GetShops()...), one.GetAlternatives(), one.GetPosition()
 	}
+	slices.SortStableFunc(r.Shops, func(a, b *compliancepb.OutfitAvailability) int {
+		return rank(a.GetAvailable()) - rank(b.GetAvailable())
+	})
 	if a.json() {
 		return a.printJSON(r)
 	}
 	a.printOutfits(r, outfits)
-	if one := r.GetShops(); q.alternatives && window.GetShop() != "" && len(one) == 1 && !one[0].GetAvailable() && len(r.GetAlternatives()) == 0 {
+	if one := r.GetShops(); q.alternatives && len(windows) == 1 && window.GetShop() != "" && len(one) == 1 && !one[0].GetAvailable() && len(r.GetAlternatives()) == 0 {
 		a.printf("\nNo window within 14 days and no other shop has all of it.\n")
 	}
 	return nil

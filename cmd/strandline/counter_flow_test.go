@@ -50,6 +50,12 @@ func TestCounter(t *testing.T) {
 	wants(t, c.run(exitNotFound, with("available", "--shop", "bomie", "--kind", "bcd")...), "orgs/demo/shops/bomie does not exist")
 	wants(t, c.run(exitOK, "chain", "--kind", "bdc"), "No unit that is handed out on its own is of this kind and shop")
 
+	// A day is a day by the clock of each shop: what goes out in the evening at a shop in the west is not free there on that day.
+	c.run(exitOK, "allocations", "allocate", "--shop", "sandbar", "--from", "2026-11-28 18:00", "--to", "2026-11-28 22:00", "--want", "@US-BCD-001", "--reference", "R-6")
+	wants(t, c.run(exitOK, "available", "--kind", "bcd", "--size", "M", "--from", "2026-11-28", "--to", "2026-11-28", "--explain"), "no   US-BCD-001", "2026-11-28 18:00 to 2026-11-28 22:00, by the clock of its shop", "yes  AU-BCD-001", "yes  GB-BCD-001")
+	wants(t, c.run(exitOK, "available", "--want", "bcd:M", "--from", "2026-11-28 09:00", "--to", "2026-11-28 17:00"), "bommie: all of it", "kelpquay: all of it", "sandbar: all of it")
+	c.run(exitOK, "allocations", "release", "R-6")
+
 	got := c.run(exitRefused, with("allocations", "allocate", "--shop", "kelpquay", "--want", "bcd:M", "--divers", "9")...)
 	wants(t, got, "It cannot be promised, so nothing was:", "bcd, size M", "Nothing was written.", "(NOT_AVAILABLE)", "--alternatives")
 	wants(t, c.run(exitOK, with("allocations", "allocate", "--shop", "kelpquay", "--want", "bcd:M", "--dry-run")...), "Dry run")

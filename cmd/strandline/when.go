@@ -69,10 +69,7 @@ func (c *clients) zone(ctx context.Context, shop string) (*time.Location, error)
 		}
 		return time.LoadLocation(r.GetShop().GetTimeZone())
 	}
-	shops, err := pages(ctx, 0, func(ctx context.Context, size int32, token string) ([]*registrypb.Shop, string, error) {
-		r, err := c.Registry.ListShops(ctx, &registrypb.ListShopsRequest{Parent: c.Org.Name(), PageSize: size, PageToken: token})
-		return r.GetShops(), r.GetNextPageToken(), err
-	})
+	shops, err := c.shops(ctx)
 	if err != nil || len(shops) == 0 {
 		return nil, err
 	}
@@ -82,6 +79,14 @@ func (c *clients) zone(ctx context.Context, shop string) (*time.Location, error)
 		}
 	}
 	return time.LoadLocation(shops[0].GetTimeZone())
+}
+
+// shops reads the shops of the org.
+func (c *clients) shops(ctx context.Context) ([]*registrypb.Shop, error) {
+	return pages(ctx, 0, func(ctx context.Context, size int32, token string) ([]*registrypb.Shop, string, error) {
+		r, err := c.Registry.ListShops(ctx, &registrypb.ListShopsRequest{Parent: c.Org.Name(), PageSize: size, PageToken: token})
+		return r.GetShops(), r.GetNextPageToken(), err
+	})
 }
 
 // instant reads the instant of a flag in the zone of a shop; nil for empty text.
