@@ -65,7 +65,7 @@ func (s *Store) Review(ctx context.Context, org tenant.Org, now time.Time, wait 
 		if err != nil {
 			return pg.Err(err)
 		}
-		v := &reviewing{promising: promising{store: s, org: org, tx: tx, now: now}}
+		v := &reviewing{promising: promising{store: s, org: org, tx: tx, now: now}, moved: map[uuid.UUID]bool{}}
 		if err := v.review(ctx); err != nil {
 			return err
 		}
@@ -80,7 +80,7 @@ func (s *Store) Review(ctx context.Context, org tenant.Org, now time.Time, wait 
 // reviewing is one transaction of Review.
 type reviewing struct {
 	promising
-	used []uuid.UUID // units that were put in the place of others
+	moved map[uuid.UUID]bool // units that have lost a promise in this review, or have another one: what was found of their others before is found anew
 }
 
 func (v *reviewing) review(ctx context.Context) error {
@@ -108,7 +108,15 @@ func (v *reviewing) review(ctx context.Context) error {
 		return err
 	}
 	for i, a := range all {
-		if err := v.settle(ctx, a, found[i]); err != nil {
+		why := found[i]
+		if len(why) > 0 && v.moved[a.Unit] {
+			again, _, err := v.conflicts(ctx, all[i:i+1])
+			if err != nil {
+				return err
+			}
+			why = again[0]
+		}
+		if err := v.settle(ctx, a, why); err != nil {
 			return err
 		}
 	}
@@ -152,13 +160,15 @@ const reviewer = "service:compliance"
 // settle finds another unit for an allocation in conflict, or notes the conflict, or that there is none any more.
 func (v *reviewing) settle(ctx context.Context, a *compliance.Allocation, found []compliance.AllocationConflict) error {
 	if len(found) > 0 && !a.Pinned && a.State <= compliance.Confirmed {
-		choices, err := v.choose(ctx, wishOf(a, v.now), append(slices.Clone(v.used), a.Unit)...)
+		choices, err := v.choose(ctx, wishOf(a, v.now), a.Unit)
 		switch {
 		case err == nil:
 			u := choices[0].Unit
-			v.used = append(v.used, u.ID)
+			v.moved[a.Unit], v.moved[u.ID] = true, true
 			v.substitute(a, u, "", found[0].Says)
-			return nil
+			// At once, so that those that come after it are settled by what is promised now.
+			_, err := v.tx.Exec(ctx, `update allocations set unit_id = $3 where org_id = $1 and allocation_id = $2`, v.org.UUID, a.ID, u.ID)
+			return pg.Err(err)
 		case !errs.Is(err, "NOT_AVAILABLE"):
 			return err
 		}

@@ -190,6 +190,23 @@ func TestAnOverdueServiceOnAPromisedUnit(t *testing.T) {
 	}
 }
 
+// TestNoMoreIsMovedThanMustBe: 10 dives are promised of a set that has 7 left by now. One of the two promises goes to another set, and then the other can be kept.
+func TestNoMoreIsMovedThanMustBe(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	first, second := r.allocate(r.wish(24, 30, 5, item("regulator-set", "", 1)))[0], r.allocate(r.wish(48, 54, 5, item("regulator-set", "", 1)))[0]
+	if tags([]*compliancepb.Allocation{first, second}) != "R-2 R-2" {
+		t.Fatal(first, second)
+	}
+	r.pull()
+	r.record(units["R-2"], now, dives(3))
+	r.pull()
+	first, second = r.allocation(first.GetName()), r.allocation(second.GetName())
+	if got := tags([]*compliancepb.Allocation{first, second}); got != "R-3 R-2" || len(first.GetConflicts())+len(second.GetConflicts()) > 0 {
+		t.Errorf("%s: %v, %v", got, first, second)
+	}
+}
+
 // TestAPromiseThatBreaksAnother: from the tenth on a rule leaves 10 dives of R-1, and 8 are promised for the twelfth. Before the tenth nothing limits it, so that 20 more can be
 // promised; but then the 8 cannot be kept, and that is found at once, not when the unit comes back.
 func TestAPromiseThatBreaksAnother(t *testing.T) {
