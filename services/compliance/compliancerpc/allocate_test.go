@@ -439,7 +439,7 @@ func TestAllocateAnswersAsSearchDoes(t *testing.T) {
 		if want == 2 {
 			r.allocate(req)
 		} else {
-			says(t, r.refused(req), "HOLD_OPEN")
+			says(t, r.refused(req), "on hold")
 		}
 	}
 }
