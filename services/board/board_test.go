@@ -326,6 +326,32 @@ func TestWhatStandsAgainstIt(t *testing.T) {
 	}
 }
 
+// TestMalformedRequestsSayWhatIsWanted: where the JSON or the query cannot be read, the answer says where, what, and what is wanted.
+func TestMalformedRequestsSayWhatIsWanted(t *testing.T) {
+	r := newRig(t)
+	const search = "/v1/orgs/reef:searchAvailability"
+	for _, c := range []struct {
+		method, path, body string
+		want               []string
+	}{
+		{"POST", search, `{"startTime":"tomorrow"}`, []string{"line 1, column 14 of the body: ", `"tomorrow"`, "want RFC 3339 with its zone, such as 2026-06-05T09:30:00Z"}},
+		{"POST", search, "{\n\"expectedRunningTime\":\"2h\"}", []string{"line 2, column 23 of the body: ", `"2h"`, "want seconds with an s behind them, such as 900s"}},
+		{"POST", search, `{"kinds":"bcd"}`, []string{"line 1, column 2 of the body: ", `unknown field "kinds"`, "/openapi.json says what each call takes"}},
+		{"POST", search, `{"kind":7}`, []string{"line 1, column 9 of the body: ", "/openapi.json says what each call takes"}},
+		{"GET", "/v1/orgs/reef/allocations?states=STATE_FOO", "", []string{"states", "STATE_FOO", "/openapi.json says what each call takes"}},
+	} {
+		p := problem(t, r.call(t, c.method, c.path, c.body))
+		for _, want := range c.want {
+			if !strings.Contains(p.GetDetail(), want) {
+				t.Errorf("%s %s: %q does not say %q", c.path, c.body, p.GetDetail(), want)
+			}
+		}
+		if strings.Contains(p.GetDetail(), "proto:") {
+			t.Errorf("%s %s: %q", c.path, c.body, p.GetDetail())
+		}
+	}
+}
+
 func TestMalformedRequests(t *testing.T) {
 	r := newRig(t, func(c *board.Config) { c.MaxBody = 2000 })
 	r.fakes.search = func(context.Context, *compliancepb.SearchAvailabilityRequest) (*compliancepb.SearchAvailabilityResponse, error) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -85,9 +86,36 @@ func fromStatus(st *status.Status) *typepb.Problem {
 		p.Reason = u.reason
 		if u.detail != "" {
 			p.Detail = u.detail
+		} else {
+			p.Detail = aboutJSON(p.GetDetail())
 		}
 	}
 	return p
+}
+
+var (
+	placed   = regexp.MustCompile(`^proto:.?(?:syntax error )?\(line ([0-9]+):([0-9]+)\): `)
+	remedies = []struct {
+		about *regexp.Regexp
+		want  string
+	}{
+		{regexp.MustCompile(`google\.protobuf\.Timestamp`), "want RFC 3339 with its zone, such as 2026-06-05T09:30:00Z"},
+		{regexp.MustCompile(`google\.protobuf\.Duration`), "want seconds with an s behind them, such as 900s"},
+		{regexp.MustCompile(`unknown field|not a valid value|invalid value|field path|unexpected token`), "/openapi.json says what each call takes"},
+	}
+)
+
+// aboutJSON tells what is wrong with a client's JSON or query: where, what, and what is wanted.
+func aboutJSON(text string) string {
+	if m := placed.FindStringSubmatch(text); m != nil {
+		text = "line " + m[1] + ", column " + m[2] + " of the body: " + text[len(m[0]):]
+	}
+	for _, r := range remedies {
+		if r.about.MatchString(text) {
+			return text + "; " + r.want
+		}
+	}
+	return text
 }
 
 func problemOf(status int, reason, detail string) *typepb.Problem {
