@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -18,7 +19,8 @@ func newChainCmd(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "chain",
 		Short: "what each shop has ready, promised, out and short of on the next days, and what to move",
-		Long: `A table for each shop: by kind, what there is on some of the next days; the days in between are in --output json. A unit counts on a day if it is so at any
+		Long: `A table for each shop: by kind, what there is on some of the next days, those among them on which something becomes short or is promised; the days in
+between are in --output json. A unit counts on a day if it is so at any
 time of it, and as ready if it may be handed out all day long, promised or not.
 
 What is promised and cannot be kept is short; with --spare, so is what falls below so many units of each kind that are ready and not promised.
@@ -49,7 +51,7 @@ Below the tables stand the shortages, and what could be moved where.`,
 				if a.json() {
 					return a.printJSON(r)
 				}
-				a.printChain(r, chainDays(days))
+				a.printChain(r, daysToShow(r.GetRows(), days))
 				return nil
 			})
 		},
@@ -83,6 +85,30 @@ func chainDays(days int) []int {
 	for d := near - 1 + step; d < days && len(out) < chainColumns; d += step {
 		out = append(out, d)
 	}
+	return out
+}
+
+// daysToShow are chainDays, with some of the later days on which something becomes short or is promised in the place of others.
+func daysToShow(rows []*compliancepb.ChainRow, days int) []int {
+	base := chainDays(days)
+	if days <= chainColumns {
+		return base
+	}
+	const near, most = 4, 4
+	out := slices.Clone(base[:near])
+	for _, counts := range []func(*compliancepb.ChainRow) []int64{(*compliancepb.ChainRow).GetShort, (*compliancepb.ChainRow).GetPromised} {
+		for d := near; d < days && len(out) < near+most; d++ {
+			if !slices.Contains(out, d) && slices.ContainsFunc(rows, func(r *compliancepb.ChainRow) bool { return at(counts(r), d) > at(counts(r), d-1) }) {
+				out = append(out, d)
+			}
+		}
+	}
+	for _, d := range base[near:] {
+		if len(out) < chainColumns && !slices.Contains(out, d) {
+			out = append(out, d)
+		}
+	}
+	slices.Sort(out)
 	return out
 }
 

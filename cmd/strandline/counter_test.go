@@ -147,6 +147,31 @@ func TestChainDays(t *testing.T) {
 	}
 }
 
+// The days on which something becomes short or is promised are not left out of the table, whichever they are.
+func TestDaysToShow(t *testing.T) {
+	t.Parallel()
+	list := func(of map[int]int64) []int64 {
+		out := make([]int64, 90)
+		for d, n := range of {
+			out[d] = n
+		}
+		return out
+	}
+	rows := []*compliancepb.ChainRow{
+		{Short: list(map[int]int64{40: 2, 41: 2, 50: 1}), Promised: list(map[int]int64{2: 4, 5: 1, 40: 3, 60: 1, 70: 1})},
+		{Short: list(map[int]int64{50: 1}), Promised: list(nil)},
+	}
+	if got, want := daysToShow(rows, 90), []int{0, 1, 2, 3, 5, 17, 31, 40, 50, 60}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+	if got, want := daysToShow(nil, 90), chainDays(90); !slices.Equal(got, want) {
+		t.Errorf("of nothing %v, want %v", got, want)
+	}
+	if got, want := daysToShow(rows, 10), chainDays(10); !slices.Equal(got, want) {
+		t.Errorf("of ten days %v, want %v", got, want)
+	}
+}
+
 func TestPrintChain(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
