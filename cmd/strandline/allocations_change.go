@@ -133,7 +133,11 @@ the unit takes its place that fits best.`,
 				}
 				r, err := c.Availability.SwapAllocation(ctx, req)
 				if err != nil {
-					return a.refused(err, "No other unit can take its place:")
+					title := "No other unit can take its place:"
+					if unit != "" {
+						title = unit + " cannot take its place:"
+					}
+					return a.refused(err, title)
 				}
 				return a.told(c, r.GetPosition(), dryRun, r.GetAllocation(), "%s takes the place of %s.", r.GetAllocation().GetAssetTag(), all[0].GetAssetTag())
 			})

@@ -40,6 +40,7 @@ func (t *promising) against(ctx context.Context, all []asked) ([][]compliance.Al
 			Dives: promised.Dives + a.expected.Dives, Hours: promised.Hours + a.expected.Hours, Fills: promised.Fills + a.expected.Fills,
 		})
 		for j := range reasons[i] {
+			reasons[i][j].Promising(promised)
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)
 		}
 	}

@@ -97,6 +97,7 @@ func (t *promising) gate(ctx context.Context, all []*compliance.Allocation, h co
 		found[i] = append(t.elsewhere(u, sets[i].Self.Stay, a, h.At), t.unlike(u, promisedAs(a))...)
 		reasons[i] = compliance.Refuses(sets[i], h.AsOf, a.End, u.Promised(a.ID).Plus(a.Expected))
 		for j := range reasons[i] {
+			reasons[i][j].Promising(u.Promised(a.ID))
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)
 		}
 		for _, g := range gone[a.Unit] {

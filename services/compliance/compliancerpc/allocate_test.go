@@ -346,7 +346,7 @@ func TestConfirmReleaseExtendSwap(t *testing.T) {
 	six := int64(6)
 	_, err = r.availability.ExtendAllocations(t.Context(), &compliancepb.ExtendAllocationsRequest{Parent: r.org, Allocations: names(reg), EndTime: hours(48), ExpectedDives: &six})
 	wantReason(t, err, codes.FailedPrecondition, "NOT_AVAILABLE")
-	if text := saidBy(err); !strings.Contains(text, "USAGE_LEFT_TOO_LITTLE") {
+	if text := saidBy(err); !strings.Contains(text, "USAGE_LEFT_TOO_LITTLE") || !strings.Contains(text, "10 dives left, 5 dives of that promised already, 6 dives expected.") {
 		t.Error(text)
 	}
 	swapped, err := r.availability.SwapAllocation(t.Context(), &compliancepb.SwapAllocationRequest{Name: next.GetName(), Reason: "the first customer stays a day"})
