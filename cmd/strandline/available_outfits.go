@@ -104,6 +104,9 @@ func (a *app) printOutfits(r *compliancepb.SearchOutfitsResponse, outfits []*com
 		if s.GetAvailable() {
 			a.printf("%s: all of it, %s\n", lastID(s.GetShop()), plural(wanted, "outfit"))
 			a.paragraph(a.out, "  ", strings.Join(s.GetAssetTags(), ", "))
+			if n := s.GetExpectedDives(); n > 0 {
+				a.paragraph(a.out, "  ", fmt.Sprintf("That is %s of each unit: 'strandline allocations allocate' takes it as --dives %d.", plural(n, "dive"), n))
+			}
 			continue
 		}
 		a.printf("%s: %d of %s\n", lastID(s.GetShop()), s.GetOutfitCount(), plural(wanted, "outfit"))

@@ -41,7 +41,7 @@ func TestCounter(t *testing.T) {
 	window := []string{"--from", "2026-11-21 10:00", "--to", "2026-11-21 17:00"}
 	with := func(args ...string) []string { return append(args, window...) }
 
-	wants(t, c.run(exitOK, with("available", "--shop", "kelpquay", "--want", "regulator-set, bcd:M, cylinder", "--divers", "3", "--dives-per-day", "2")...), "kelpquay: all of it, 3 outfits", "GB-CYL-")
+	wants(t, c.run(exitOK, with("available", "--shop", "kelpquay", "--want", "regulator-set, bcd:M, cylinder", "--divers", "3", "--dives-per-day", "2")...), "kelpquay: all of it, 3 outfits", "GB-CYL-", "That is 2 dives of each unit", "--dives 2.")
 	wants(t, c.run(exitOK, with("available", "--shop", "kelpquay", "--want", "bcd:M", "--divers", "6", "--alternatives")...), "kelpquay: 5 of 6 outfits", "4 of L", "there are none", "What else could be done", "Sandbar Landing")
 	wants(t, c.run(exitOK, with("available", "--shop", "bommie", "--kind", "regulator-set", "--explain")...), "9 may be promised, 2 may not", "If one thing were cleared", "AU-REG-005")
 
