@@ -36,9 +36,7 @@ func (t *promising) against(ctx context.Context, all []asked) ([][]compliance.Al
 	}
 	for i, a := range all {
 		promised := a.unit.Promised(a.but)
-		reasons[i] = sets[i].Window(a.window.Start, a.window.End, due.Amount{
-			Dives: promised.Dives + a.expected.Dives, Hours: promised.Hours + a.expected.Hours, Fills: promised.Fills + a.expected.Fills,
-		})
+		reasons[i] = sets[i].Window(a.window.Start, a.window.End, promised.Plus(a.expected))
 		for j := range reasons[i] {
 			reasons[i][j].Promising(promised)
 			parts = append(parts, reasons[i][j].Unit, reasons[i][j].Host)

@@ -31,7 +31,7 @@ const selectBest = `select f.unit_id, f.tag, f.kind, f.size, f.since, f.ok_from,
 		) as r
 		cross join lateral (
 			select coalesce(bool_or(a.during && tstzrange($6, $7) or a.state = 3 and upper(a.during) <= $8), false) as taken,
-				coalesce(sum(a.dives), 0)::bigint as dives, coalesce(sum(a.hours), 0)::bigint as hours, coalesce(sum(a.fills), 0)::bigint as fills
+				coalesce(sum(a.dives), 0)::bigint as dives, least(coalesce(sum(a.hours), 0), 9223372036854775807)::bigint as hours, coalesce(sum(a.fills), 0)::bigint as fills
 			from allocations as a where a.org_id = $1 and a.unit_id = r.unit_id and a.state <= 3 and (a.state <> 1 or a.expires > $8) and (a.state = 3 or upper(a.during) > $8)
 		) as p
 		-- With an offset the planner asks these row by row, and stops when there are enough.

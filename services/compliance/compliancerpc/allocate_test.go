@@ -443,3 +443,29 @@ func TestAllocateAnswersAsSearchDoes(t *testing.T) {
 		}
 	}
 }
+
+// TestMoreThanCanBeCountedIsPromised: 300 windows of the most running time that one may ask for come to more nanoseconds than a number holds. Nothing limits the running time of a jacket.
+func TestMoreThanCanBeCountedIsPromised(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	req := r.wish(24, 30, 0, &compliancepb.Outfit_Item{Kind: "bcd", Unit: units["B-1"]})
+	req.ExpectedRunningTime = durationpb.New(10000 * time.Hour)
+	r.allocate(req)
+	if err := r.db.InOrg(t.Context(), tenant.Must("reef"), func(ctx context.Context, tx pgx.Tx) error {
+		_, err := tx.Exec(ctx, `insert into allocations (org_id, allocation_id, group_id, outfit, kind, size, shop, unit_id, during, dives, hours, fills, state, pinned, reference, created, creator, number)
+			select org_id, gen_random_uuid(), group_id, outfit, kind, size, shop, unit_id, tstzrange(lower(during) + n * interval '8 hours', upper(during) + n * interval '8 hours'),
+				dives, hours, fills, state, pinned, reference, created, creator, number from allocations, generate_series(1, 299) as n`)
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if got := tags(r.allocate(r.wish(1, 2, 0, item("bcd", "", 2)))); got != "B-1 B-2" {
+		t.Errorf("promised %s", got)
+	}
+	r.pull()
+	for _, a := range r.list(&compliancepb.ListAllocationsRequest{Unit: units["B-1"], InConflict: true}) {
+		if len(a.GetConflicts()) > 0 {
+			t.Fatalf("in conflict: %v", a)
+		}
+	}
+}
