@@ -3,6 +3,7 @@ package compliance
 import (
 	"context"
 	"log/slog"
+	"sync"
 	"time"
 
 	"strandline.example/strandline/internal/clock"
@@ -25,14 +26,20 @@ type Reviewer struct {
 	reviewed func(org tenant.Org, r Reviewed, err error)
 
 	*wakes
+
+	mu   sync.Mutex
+	soon map[tenant.Org]bool // orgs that will be woken
 }
+
+// gather is for how long promises of an org are gathered that are reviewed together.
+const gather = 50 * time.Millisecond
 
 // NewReviewer returns a reviewer. Logger may be nil; reviewed, if not nil, is called after each review.
 func NewReviewer(store PromiseStore, c clock.Clock, logger *slog.Logger, reviewed func(org tenant.Org, r Reviewed, err error)) *Reviewer {
 	if logger == nil {
 		logger = slog.New(slog.DiscardHandler)
 	}
-	return &Reviewer{store: store, clock: c, logger: logger, reviewed: reviewed, wakes: newWakes()}
+	return &Reviewer{store: store, clock: c, logger: logger, reviewed: reviewed, wakes: newWakes(), soon: map[tenant.Org]bool{}}
 }
 
 // Run reviews the orgs that are woken, one after the other, until ctx ends. A review that fails is logged, and made again when the org is next woken.
@@ -46,6 +53,23 @@ func (r *Reviewer) Run(ctx context.Context) {
 			time.AfterFunc(busyRetry, func() { r.Wake(org) })
 		}
 	}
+}
+
+// Soon wakes an org in a moment: after a promise, which was made in full knowledge of the others, so that those of the same moment are reviewed together and the next
+// is not kept waiting for the review of the last.
+func (r *Reviewer) Soon(org tenant.Org) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.soon[org] {
+		return
+	}
+	r.soon[org] = true
+	time.AfterFunc(gather, func() {
+		r.mu.Lock()
+		delete(r.soon, org) // what happens from here on is reviewed anew
+		r.mu.Unlock()
+		r.Wake(org)
+	})
 }
 
 // Look reviews an org now, and waits for others who write to it.

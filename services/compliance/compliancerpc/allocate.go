@@ -65,7 +65,7 @@ func (s *Server) AllocateUnits(ctx context.Context, req *compliancepb.AllocateUn
 // told wakes those who look at promises after a change that may concern them.
 func told[R any](s *Server, org tenant.Org, resp R, err error) (R, error) {
 	if err == nil {
-		s.reviewer.Wake(org)
+		s.reviewer.Soon(org)
 	}
 	return resp, err
 }
