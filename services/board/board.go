@@ -163,7 +163,7 @@ func (b *Board) gateway(ctx context.Context) (http.Handler, error) {
 		}),
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
-		runtime.WithMiddlewares(noteCall),
+		runtime.WithMiddlewares(noteCall, b.refusedStreams),
 	)
 	for _, register := range []func(context.Context, *runtime.ServeMux, grpc.ClientConnInterface) error{
 		func(ctx context.Context, m *runtime.ServeMux, c grpc.ClientConnInterface) error {

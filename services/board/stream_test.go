@@ -108,3 +108,24 @@ func TestStreamOverJSON(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// A stream that is refused before its first message is refused as every other call is.
+func TestStreamThatIsRefused(t *testing.T) {
+	r := newRig(t)
+	e := errs.New(errs.Invalid, "RESUME_TOKEN_INVALID", "resume_token is not of this stream")
+	e.Violations = []errs.Violation{{Field: "resume_token", Description: "begin again without one", Reason: "RESUME_TOKEN_INVALID"}}
+	r.fakes.watch = func(*compliancepb.WatchAvailabilityRequest, grpc.ServerStreamingServer[compliancepb.WatchAvailabilityResponse]) error {
+		return e
+	}
+	resp := r.call(t, "GET", "/v1/orgs/reef/availability:watch?resumeToken=abc", "")
+	p := problem(t, resp)
+	if resp.status != 400 || p.GetReason() != "RESUME_TOKEN_INVALID" || p.GetType() != "/problems/RESUME_TOKEN_INVALID" || len(p.GetErrors()) != 1 || p.GetErrors()[0].GetPointer() != "/resumeToken" {
+		t.Errorf("%d %v", resp.status, p)
+	}
+	r.fakes.watch = func(*compliancepb.WatchAvailabilityRequest, grpc.ServerStreamingServer[compliancepb.WatchAvailabilityResponse]) error {
+		return errs.New(errs.Unavailable, "UNAVAILABLE", "the server is going away")
+	}
+	if resp := r.call(t, "GET", "/v1/orgs/reef/availability:watch", ""); resp.status != 503 || problem(t, resp).GetReason() != "UNAVAILABLE" || resp.header.Get("Retry-After") == "" {
+		t.Errorf("%d %s", resp.status, resp.body)
+	}
+}
