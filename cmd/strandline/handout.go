@@ -73,7 +73,11 @@ func newPaperCmd(a *app) *cobra.Command {
 		Use:   "paper",
 		Short: "what was safe at a shop when compliance last knew, to be printed for a counter whose gate is shut",
 		Long: `The list says until when everything is in it; of what happened later it knows nothing. It asks no service but compliance: with --org or a token, it comes
-while the others are down. What is written on it by hand is recorded when the gate opens again.`,
+while the others are down.
+
+What is written on it by hand is recorded when the gate opens again, before anything else is handed out: with 'strandline allocations allocate
+--want @TAG' from when it went out, and 'strandline handout'. What the gate refuses then must not be dived with: call it back, and record the dives
+that were made with 'strandline log usage'.`,
 		Example: `  strandline paper --shop lagoon
   strandline paper --shop lagoon --org reefline > lagoon.txt`,
 		Args: words,
