@@ -25,6 +25,10 @@ func (s *Store) Rebuild(ctx context.Context, org tenant.Org, read ReadPage) (uni
 		if err != nil {
 			return err
 		}
+		tags, err := promisedTags(ctx, tx, org)
+		if err != nil {
+			return err
+		}
 		for _, table := range []string{"clocks", "unit_holds", "p_lot_uses", "p_ledger", "p_amendments", "p_fittings", "p_units", "p_models", "p_shops", "p_versions", "p_ready"} {
 			if _, err := tx.Exec(ctx, `delete from `+table+` where org_id = $1`, org.UUID); err != nil {
 				return pg.Err(err)
@@ -43,8 +47,22 @@ func (s *Store) Rebuild(ctx context.Context, org tenant.Org, read ReadPage) (uni
 				return pg.Err(err)
 			}
 		}
+		tagged, err := otherTags(ctx, tx, org, tags)
+		if err != nil {
+			return err
+		}
+		if len(tagged) > 0 { // only then do those who promise wait until it is built
+			if err := lockHead(ctx, tx, org); err != nil {
+				return err
+			}
+		}
 		if err := s.recomputeKinds(ctx, tx, org, nil); err != nil {
 			return err
+		}
+		if len(tagged) > 0 {
+			if err := markPromises(ctx, tx, org, tagged); err != nil {
+				return err
+			}
 		}
 		if err := tx.QueryRow(ctx, `select count(*) from p_units where org_id = $1`, org.UUID).Scan(&units); err != nil {
 			return pg.Err(err)

@@ -20,11 +20,16 @@ func renamed(ctx context.Context, tx pgx.Tx, org tenant.Org, changes []complianc
 			last[u.ID] = u.Tag
 		}
 	}
-	if len(last) == 0 {
+	return otherTags(ctx, tx, org, last)
+}
+
+// otherTags returns those of some units that have another tag than is given.
+func otherTags(ctx context.Context, tx pgx.Tx, org tenant.Org, given map[uuid.UUID]string) ([]uuid.UUID, error) {
+	if len(given) == 0 {
 		return nil, nil
 	}
-	ids, tags := make([]uuid.UUID, 0, len(last)), make([]string, 0, len(last))
-	for id, tag := range last {
+	ids, tags := make([]uuid.UUID, 0, len(given)), make([]string, 0, len(given))
+	for id, tag := range given {
 		ids, tags = append(ids, id), append(tags, tag)
 	}
 	rows, err := tx.Query(ctx, `select u.unit_id from unnest($2::uuid[], $3::text[]) as k (unit_id, tag) join p_units as u on u.org_id = $1 and u.unit_id = k.unit_id
@@ -33,6 +38,22 @@ func renamed(ctx context.Context, tx pgx.Tx, org tenant.Org, changes []complianc
 		return nil, pg.Err(err)
 	}
 	out, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	return out, pg.Err(err)
+}
+
+// promisedTags returns the tags of the units that are promised.
+func promisedTags(ctx context.Context, tx pgx.Tx, org tenant.Org) (map[uuid.UUID]string, error) {
+	rows, err := tx.Query(ctx, `select distinct u.unit_id, u.tag from allocations as a join p_units as u on u.org_id = $1 and u.unit_id = a.unit_id where a.org_id = $1 and a.state <= 3`, org.UUID)
+	if err != nil {
+		return nil, pg.Err(err)
+	}
+	out := map[uuid.UUID]string{}
+	var id uuid.UUID
+	var tag string
+	_, err = pgx.ForEachRow(rows, []any{&id, &tag}, func() error {
+		out[id] = tag
+		return nil
+	})
 	return out, pg.Err(err)
 }
 

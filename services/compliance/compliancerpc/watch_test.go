@@ -479,24 +479,37 @@ func TestPromisesOfARenamedUnit(t *testing.T) {
 	t.Parallel()
 	r, units := counter(t)
 	a := r.named(24, 48, 0, "bcd", units["B-1"])
-	before := r.fresh("")
-	r.unitAs(units["B-1"], "bcd", "B-9", "north", func(*registrypb.Unit) {})
-	r.standing(units["B-1"])
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	stream, err := r.availability.WatchAvailability(ctx, &compliancepb.WatchAvailabilityRequest{Parent: r.org, ResumeToken: before.token})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for before.complete = nil; before.complete == nil; {
-		m, err := stream.Recv()
+	kept := r.fresh("")
+	resume := func() {
+		t.Helper()
+		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+		defer cancel()
+		stream, err := r.availability.WatchAvailability(ctx, &compliancepb.WatchAvailabilityRequest{Parent: r.org, ResumeToken: kept.token})
 		if err != nil {
 			t.Fatal(err)
 		}
-		before.take(m)
+		for kept.complete = nil; kept.complete == nil; {
+			m, err := stream.Recv()
+			if err != nil {
+				t.Fatal(err)
+			}
+			kept.take(m)
+		}
 	}
-	if got := before.allocations[a.GetName()]; got.GetAssetTag() != "B-9" || before.units[units["B-1"]].GetAssetTag() != "B-9" {
-		t.Errorf("the copy has %v of %v", got, before.units[units["B-1"]])
+	for tag, known := range map[string]func(){
+		"B-8": func() { r.standing(units["B-1"]) },
+		"B-9": func() {
+			if _, err := r.compliance.RebuildProjection(t.Context(), &compliancepb.RebuildProjectionRequest{Parent: r.org}); err != nil {
+				t.Fatal(err)
+			}
+		},
+	} {
+		r.unitAs(units["B-1"], "bcd", tag, "north", func(*registrypb.Unit) {})
+		known()
+		resume()
+		if got := kept.allocations[a.GetName()]; got.GetAssetTag() != tag || kept.units[units["B-1"]].GetAssetTag() != tag {
+			t.Errorf("the copy has %v of %v", got, kept.units[units["B-1"]])
+		}
 	}
 }
 
