@@ -17,8 +17,11 @@ func becameOf(f *compliancepb.Allocation) (had, now, what string) {
 	return f.GetAssetTag(), "", "in conflict: there is no other"
 }
 
-// printAffected prints which promises a hold or a recall concerns.
-func (a *app) printAffected(z *zones, all []*compliancepb.Allocation) {
+// printAffected prints which promises a hold or a recall concerns, if that is known.
+func (a *app) printAffected(z *zones, all []*compliancepb.Allocation, unknown bool) {
+	if !a.json() && unknown {
+		a.printf("\nIt could not be looked at which promises it concerns. See shortly what is in conflict with: strandline allocations list --in-conflict\n")
+	}
 	if a.json() || len(all) == 0 {
 		return
 	}

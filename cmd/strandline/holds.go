@@ -129,7 +129,7 @@ func newHoldCmd(a *app) *cobra.Command {
 			if err := a.told(c, r.GetPosition(), dryRun, r.GetHold(), "%s is pulled (%s). Lift it with: strandline lift %[1]s --reason REASON", u.GetAssetTag(), usesWord(uses)); err != nil {
 				return err
 			}
-			a.printAffected(c.zones(ctx), r.GetAffectedAllocations())
+			a.printAffected(c.zones(ctx), r.GetAffectedAllocations(), r.GetAffectedUnknown())
 			return nil
 		},
 	}

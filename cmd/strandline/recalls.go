@@ -108,7 +108,7 @@ changed; open another one, and withdraw this one.`,
 				if err := a.told(c, r.GetPosition(), dryRun, r.GetRecall(), "Recall %s is open: %s held. See them with: strandline recalls show %[1]s", id, plural(r.GetProgress().GetHeldCount(), "unit")); err != nil {
 					return err
 				}
-				a.printAffected(c.zones(ctx), r.GetAffectedAllocations())
+				a.printAffected(c.zones(ctx), r.GetAffectedAllocations(), r.GetAffectedUnknown())
 				return nil
 			})
 		},

@@ -55,7 +55,7 @@ func (s *Server) PlaceHold(ctx context.Context, req *compliancepb.PlaceHoldReque
 		resp, err = run()
 	}
 	if err == nil && !req.GetValidateOnly() {
-		resp.AffectedAllocations = s.affected(ctx, org, instantOf(resp.GetHold().GetOpenTime()), func(context.Context) ([]uuid.UUID, error) { return []uuid.UUID{unit}, nil })
+		resp.AffectedAllocations, resp.AffectedUnknown = s.affected(ctx, org, instantOf(resp.GetHold().GetOpenTime()), func(context.Context) ([]uuid.UUID, error) { return []uuid.UUID{unit}, nil })
 	}
 	return resp, err
 }

@@ -133,8 +133,8 @@ func ownChange(ctx context.Context, now time.Time, kind string, org tenant.Org, 
 }
 
 // affected reviews the promises of an org and returns those that a change of units made at an instant concerns: what has another unit since, and what is in conflict.
-// The change is made by now: a review that fails is logged, and made again later.
-func (s *Server) affected(ctx context.Context, org tenant.Org, at time.Time, units func(context.Context) ([]uuid.UUID, error)) []*compliancepb.Allocation {
+// The change is made by now: of a review that fails it says that they are unknown; it is logged, and made again later.
+func (s *Server) affected(ctx context.Context, org tenant.Org, at time.Time, units func(context.Context) ([]uuid.UUID, error)) (affected []*compliancepb.Allocation, unknown bool) {
 	_, err := s.reviewer.Look(ctx, org)
 	var all []*compliance.Allocation
 	if err == nil {
@@ -146,6 +146,7 @@ func (s *Server) affected(ctx context.Context, org tenant.Org, at time.Time, uni
 	if err != nil {
 		s.logger.ErrorContext(ctx, "promises cannot be reviewed at once", slog.String("org", org.ID), slog.Any("error", err))
 		s.reviewer.Wake(org)
+		return nil, true
 	}
-	return allocationsPB(org, all)
+	return allocationsPB(org, all), false
 }

@@ -49,7 +49,7 @@ func (s *Server) OpenRecall(ctx context.Context, req *compliancepb.OpenRecallReq
 			return &compliancepb.OpenRecallResponse{Recall: out, Position: positionPB(p), Progress: progressPB(progress)}, err
 		})
 	if err == nil && !req.GetValidateOnly() {
-		resp.AffectedAllocations = s.affected(ctx, org, instantOf(resp.GetRecall().GetOpenTime()), func(ctx context.Context) ([]uuid.UUID, error) {
+		resp.AffectedAllocations, resp.AffectedUnknown = s.affected(ctx, org, instantOf(resp.GetRecall().GetOpenTime()), func(ctx context.Context) ([]uuid.UUID, error) {
 			return s.store.RecalledUnits(ctx, org, req.GetRecallId())
 		})
 	}

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
@@ -18,6 +20,7 @@ import (
 	registrypb "strandline.example/strandline/proto/strandline/registry/v1"
 	typepb "strandline.example/strandline/proto/strandline/type/v1"
 	"strandline.example/strandline/services/compliance"
+	"strandline.example/strandline/services/compliance/compliancepg"
 )
 
 func TestPromisesFollowTheWorld(t *testing.T) {
@@ -102,6 +105,42 @@ func TestPromisesFollowTheWorld(t *testing.T) {
 	}
 	if got := recall.GetAffectedAllocations(); len(got) != 2 || len(got[0].GetConflicts()) == 0 || len(got[1].GetConflicts()) == 0 {
 		t.Errorf("the recall concerns %v", got)
+	}
+}
+
+// TestWhatIsNotReviewedIsSaid: a hold and a recall are made although promises cannot be reviewed, and their answers say that they do not know whom they concern.
+func TestWhatIsNotReviewedIsSaid(t *testing.T) {
+	t.Parallel()
+	r, units := counter(t)
+	r.allocate(r.wish(24, 48, 5, item("bcd", "", 2)))
+	conn, err := pgx.Connect(t.Context(), r.data.DSN())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(context.WithoutCancel(t.Context())) }()
+	heads := compliancepg.Schema.Name + ".review_heads"
+	if _, err := conn.Exec(t.Context(), `alter table `+heads+` rename to lost`); err != nil {
+		t.Fatal(err)
+	}
+	blocks := []compliancepb.Use{compliancepb.Use_USE_HAND_OUT}
+	hold, err := r.compliance.PlaceHold(t.Context(), &compliancepb.PlaceHoldRequest{Parent: units["B-1"], Hold: &compliancepb.Hold{Reason: "dropped on the jetty", Blocks: blocks}})
+	if err != nil || !hold.GetAffectedUnknown() || len(hold.GetAffectedAllocations()) != 0 {
+		t.Errorf("%v, %v", hold, err)
+	}
+	open := &compliancepb.OpenRecallRequest{Parent: r.org, RecallId: "notice-1", RequestId: uuid.NewString(), Recall: &compliancepb.Recall{
+		Title: "Inflators of the first series", Source: &compliancepb.Source{Document: "Invented notice"}, Scope: &compliancepb.Scope{Kinds: []string{"bcd"}}, Blocks: blocks,
+	}}
+	recall, err := r.recalls().OpenRecall(t.Context(), open)
+	if err != nil || !recall.GetAffectedUnknown() || len(recall.GetAffectedAllocations()) != 0 {
+		t.Errorf("%v, %v", recall, err)
+	}
+	if _, err := conn.Exec(t.Context(), `alter table `+compliancepg.Schema.Name+`.lost rename to review_heads`); err != nil {
+		t.Fatal(err)
+	}
+	// Whoever repeats the request is told.
+	recall, err = r.recalls().OpenRecall(t.Context(), open)
+	if err != nil || recall.GetAffectedUnknown() || len(recall.GetAffectedAllocations()) != 2 {
+		t.Errorf("repeated: %v, %v", recall, err)
 	}
 }
 

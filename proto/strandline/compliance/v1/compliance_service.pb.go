@@ -1045,8 +1045,11 @@ type PlaceHoldResponse struct {
 	Position *v1.Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
 	// Promises that the hold concerns, as they stand after it: they have another unit, or are in conflict.
 	AffectedAllocations []*Allocation `protobuf:"bytes,3,rep,name=affected_allocations,json=affectedAllocations,proto3" json:"affected_allocations,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// The hold is placed, but what it means for promises could not be looked at: affected_allocations is empty, and says nothing. It is looked at as soon
+	// as it can be; ListAllocations tells what is in conflict then.
+	AffectedUnknown bool `protobuf:"varint,4,opt,name=affected_unknown,json=affectedUnknown,proto3" json:"affected_unknown,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *PlaceHoldResponse) Reset() {
@@ -1098,6 +1101,13 @@ func (x *PlaceHoldResponse) GetAffectedAllocations() []*Allocation {
 		return x.AffectedAllocations
 	}
 	return nil
+}
+
+func (x *PlaceHoldResponse) GetAffectedUnknown() bool {
+	if x != nil {
+		return x.AffectedUnknown
+	}
+	return false
 }
 
 // Request of LiftHold.
@@ -2222,11 +2232,12 @@ const file_strandline_compliance_v1_compliance_service_proto_rawDesc = "" +
 	"\ahold_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\x06holdId\x12*\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xda\x01\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x85\x02\n" +
 	"\x11PlaceHoldResponse\x122\n" +
 	"\x04hold\x18\x01 \x01(\v2\x1e.strandline.compliance.v1.HoldR\x04hold\x128\n" +
 	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x12W\n" +
-	"\x14affected_allocations\x18\x03 \x03(\v2$.strandline.compliance.v1.AllocationR\x13affectedAllocations\"\xea\x01\n" +
+	"\x14affected_allocations\x18\x03 \x03(\v2$.strandline.compliance.v1.AllocationR\x13affectedAllocations\x12)\n" +
+	"\x10affected_unknown\x18\x04 \x01(\bR\x0faffectedUnknown\"\xea\x01\n" +
 	"\x0fLiftHoldRequest\x12_\n" +
 	"\x04name\x18\x01 \x01(\tBK\xe0A\x02\xbaHErC2A^orgs/[a-z0-9-]{1,40}/units/[0-9a-f-]{36}/holds/[0-9a-z-]{1,100}$R\x04name\x12%\n" +
 	"\x06reason\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12*\n" +

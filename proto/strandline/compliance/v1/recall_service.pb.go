@@ -757,8 +757,11 @@ type OpenRecallResponse struct {
 	Progress *RecallProgress `protobuf:"bytes,3,opt,name=progress,proto3" json:"progress,omitempty"`
 	// Promises that the recall concerns, as they stand after it: they have another unit, or are in conflict.
 	AffectedAllocations []*Allocation `protobuf:"bytes,4,rep,name=affected_allocations,json=affectedAllocations,proto3" json:"affected_allocations,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// The recall is open, but what it means for promises could not be looked at: affected_allocations is empty, and says nothing. It is looked at as soon
+	// as it can be; ListAllocations tells what is in conflict then.
+	AffectedUnknown bool `protobuf:"varint,5,opt,name=affected_unknown,json=affectedUnknown,proto3" json:"affected_unknown,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *OpenRecallResponse) Reset() {
@@ -817,6 +820,13 @@ func (x *OpenRecallResponse) GetAffectedAllocations() []*Allocation {
 		return x.AffectedAllocations
 	}
 	return nil
+}
+
+func (x *OpenRecallResponse) GetAffectedUnknown() bool {
+	if x != nil {
+		return x.AffectedUnknown
+	}
+	return false
 }
 
 // Request of GetRecall.
@@ -1737,12 +1747,13 @@ const file_strandline_compliance_v1_recall_service_proto_rawDesc = "" +
 	"\trecall_id\x18\x03 \x01(\tB.\xe0A\x02\xbaH(r&2$^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$R\brecallId\x12*\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xa7\x02\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xd2\x02\n" +
 	"\x12OpenRecallResponse\x128\n" +
 	"\x06recall\x18\x01 \x01(\v2 .strandline.compliance.v1.RecallR\x06recall\x128\n" +
 	"\bposition\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\bposition\x12D\n" +
 	"\bprogress\x18\x03 \x01(\v2(.strandline.compliance.v1.RecallProgressR\bprogress\x12W\n" +
-	"\x14affected_allocations\x18\x04 \x03(\v2$.strandline.compliance.v1.AllocationR\x13affectedAllocations\"\x99\x01\n" +
+	"\x14affected_allocations\x18\x04 \x03(\v2$.strandline.compliance.v1.AllocationR\x13affectedAllocations\x12)\n" +
+	"\x10affected_unknown\x18\x05 \x01(\bR\x0faffectedUnknown\"\x99\x01\n" +
 	"\x10GetRecallRequest\x12L\n" +
 	"\x04name\x18\x01 \x01(\tB8\xe0A\x02\xbaH2r02.^orgs/[a-z0-9-]{1,40}/recalls/[a-z0-9-]{1,40}$R\x04name\x127\n" +
 	"\bat_least\x18\x02 \x01(\v2\x1c.strandline.type.v1.PositionR\aatLeast\"\xcd\x01\n" +
