@@ -21,7 +21,7 @@ import (
 // real ones among them: whatever the answer, it is not INTERNAL, UNKNOWN or DATA_LOSS, and an error carries its one reason.
 func TestNothingAClientSendsIsInternal(t *testing.T) {
 	t.Parallel()
-	each := 150
+	each := 80
 	if testing.Short() {
 		each = 4
 	}
