@@ -4,8 +4,7 @@ BUF  := $(GO) tool -modfile=tools/buf/go.mod buf
 LINT := $(GO) tool -modfile=tools/lint/go.mod golangci-lint
 BUILDFLAGS ?= -trimpath
 # Linking and vetting take minutes on a small machine: tests need no debugger's tables, and make lint vets.
-# Some tests wait for services to die and clocks to pass: one package more than there are processors keeps these busy.
-TESTFLAGS ?= -vet=off -ldflags='-s -w' -p $(shell expr $$(getconf _NPROCESSORS_ONLN 2>/dev/null || echo 2) + 1)
+TESTFLAGS ?= -vet=off -ldflags='-s -w'
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 
 .PHONY: help build demo test race fuzz lint generate fresh bench soak clean postgres
