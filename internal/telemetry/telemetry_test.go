@@ -61,8 +61,8 @@ func (r registry) GetOrg(ctx context.Context, req *registrypb.GetOrgRequest) (*r
 	return nil, errs.New(errs.Internal, "INTERNAL", serial).Because(err)
 }
 
-// system is a server with a database behind it and a client before it, both watched.
-func system(t *testing.T, tel *telemetry.Telemetry) *grpc.ClientConn {
+// system is a server with a database behind it and a client before it, both watched. Once finish has returned, every call has ended at the server too.
+func system(t *testing.T, tel *telemetry.Telemetry) (conn *grpc.ClientConn, finish func()) {
 	t.Helper()
 	db := pgtest.New(t).OpenWith(t, pg.Config{Role: schema.Role, Schema: schema.Name, Tracer: tel.Database()})
 	if err := tel.ObservePool(db.Pool(), schema.Name); err != nil {
@@ -76,15 +76,16 @@ func system(t *testing.T, tel *telemetry.Telemetry) *grpc.ClientConn {
 	server := rpc.NewServer(rpc.ServerConfig{Verifier: auth.NewVerifier(key.Public()), Clock: clock.NewFake(now), Telemetry: tel.Server(), Logger: slog.New(slog.DiscardHandler)})
 	registrypb.RegisterRegistryServiceServer(server, registry{db: db})
 	server.SetServing(true)
-	conn, err := server.InProcess(tel.Client(), grpc.WithPerRPCCredentials(rpc.ServiceToken(key, "test", clock.NewFake(now))))
+	conn, err = server.InProcess(tel.Client(), grpc.WithPerRPCCredentials(rpc.ServiceToken(key, "test", clock.NewFake(now))))
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
+	finish = sync.OnceFunc(func() {
 		_ = conn.Close()
 		_ = server.Drain(context.WithoutCancel(t.Context()))
 	})
-	return conn
+	t.Cleanup(finish)
+	return conn, finish
 }
 
 func TestOneCallMakesLinkedSpans(t *testing.T) {
@@ -93,7 +94,7 @@ func TestOneCallMakesLinkedSpans(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	conn := system(t, tel)
+	conn, _ := system(t, tel)
 	client := registrypb.NewRegistryServiceClient(conn)
 	if _, err := client.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
 		t.Fatal(err)
@@ -227,7 +228,7 @@ func TestSilentUnlessConfigured(t *testing.T) {
 			t.Errorf("%v: the nil telemetry does something", env)
 		}
 	}
-	conn := system(t, nil)
+	conn, _ := system(t, nil)
 	if _, err := registrypb.NewRegistryServiceClient(conn).ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
 		t.Error(err)
 	}
@@ -301,13 +302,15 @@ func TestOTLP(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	client := registrypb.NewRegistryServiceClient(system(t, tel))
+	conn, finish := system(t, tel)
+	client := registrypb.NewRegistryServiceClient(conn)
 	if _, err := client.ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := client.GetOrg(t.Context(), &registrypb.GetOrgRequest{Name: "orgs/reef"}); err == nil {
 		t.Fatal("want an error")
 	}
+	finish()
 	if err := tel.Shutdown(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -332,7 +335,8 @@ func TestCollectorAway(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := registrypb.NewRegistryServiceClient(system(t, tel)).ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
+	conn, _ := system(t, tel)
+	if _, err := registrypb.NewRegistryServiceClient(conn).ListUnits(t.Context(), &registrypb.ListUnitsRequest{Parent: "orgs/reef", Filter: serial}); err != nil {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
